@@ -1,0 +1,1 @@
+"""The REST interface and the page. Reads, and asks; decides nothing."""

@@ -1,0 +1,1 @@
+"""Guard, recorder and everything they share."""

@@ -1,0 +1,1 @@
+"""Curves, groups, comparisons: what a person believes afterwards."""

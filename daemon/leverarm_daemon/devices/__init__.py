@@ -1,0 +1,1 @@
+"""The slower sensors, one file each."""

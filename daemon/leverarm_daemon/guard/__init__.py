@@ -1,0 +1,1 @@
+"""Everything on the computer that can stop the engine."""

@@ -1,0 +1,1 @@
+"""The two sockets: messages, and how they are sent."""

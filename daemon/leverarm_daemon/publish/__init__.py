@@ -1,0 +1,1 @@
+"""What leaves the computer: bounded queues, drops counted."""

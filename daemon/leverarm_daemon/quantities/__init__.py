@@ -1,0 +1,1 @@
+"""Counts and edges to newtons, rpm, torque, power; scalar and pure."""

@@ -1,0 +1,1 @@
+"""From frames to pulls, and from pulls to the store."""

@@ -1,0 +1,1 @@
+"""The stand link: bytes to lines, lines to frames and back."""

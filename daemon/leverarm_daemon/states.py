@@ -1,0 +1,55 @@
+"""The states of the stand, as one table.
+
+The front end keeps the state, since it must be able to act alone; the guard follows it from the status lines.
+`deploy/firmware/tables.py` and the diagram in SAFETY.md are made from this table (`python -m leverarm_daemon.tables`),
+and a test compares them.
+"""
+
+from enum import StrEnum
+from typing import Final
+
+
+class State(StrEnum):
+    """Where the stand stands. In all but two of them the ignition is grounded."""
+
+    HELD = "held"
+    START_ALLOWED = "start-allowed"
+    RUNNING = "running"
+    STOPPING = "stopping"
+    TRIPPED = "tripped"
+
+
+class Step(StrEnum):
+    """What moves the stand from one state to another."""
+
+    ALLOW = "allow"          # a person allows a start
+    SHUT = "shut"            # turning by itself, shield shut, nothing forbids the full limit
+    STOP = "stop"            # a person, the guard or the stop loop asks for an ordinary stop
+    CAP = "cap"              # faster than the start cap while only a start was allowed
+    LAPSE = "lapse"          # nobody pulled the cord for too long
+    STILL = "still"          # the crankshaft has stopped turning
+    TRIP = "trip"            # a latching cause
+    RESET = "reset"          # a person resets, with the cause gone
+
+
+TRANSITIONS: Final[dict[State, dict[Step, State]]] = {
+    State.HELD: {Step.ALLOW: State.START_ALLOWED, Step.TRIP: State.TRIPPED},
+    State.START_ALLOWED: {
+        Step.SHUT: State.RUNNING,
+        Step.STOP: State.STOPPING,
+        Step.CAP: State.STOPPING,
+        Step.LAPSE: State.HELD,
+        Step.TRIP: State.TRIPPED,
+    },
+    State.RUNNING: {Step.STOP: State.STOPPING, Step.STILL: State.HELD, Step.TRIP: State.TRIPPED},
+    State.STOPPING: {Step.STILL: State.HELD, Step.TRIP: State.TRIPPED},
+    State.TRIPPED: {Step.RESET: State.HELD},
+}
+
+IGNITION_LIVE: Final = (State.START_ALLOWED, State.RUNNING)
+"""The states in which the run relay may be energised."""
+
+
+def after(state: State, step: Step) -> State:
+    """Give the state after a step; a step that the table does not know changes nothing."""
+    return TRANSITIONS[state].get(step, state)

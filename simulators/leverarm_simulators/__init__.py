@@ -1,0 +1,1 @@
+"""A simulated stand that speaks real bytes. Never imported by the rest."""
