@@ -1,4 +1,4 @@
-"""What a file may hold, in words: made from the records' own types, so that words and checks cannot differ."""
+"""What a file may hold, in words: made from the records' own types, so that both agree."""
 
 import datetime
 import difflib
@@ -72,7 +72,8 @@ def _about_keys(where: str, kind: inspect.StructType, value: dict[str, Any]) -> 
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
             hint = f"; did you mean {near[0]}?" if near else ""
-            return _dotted(where, key), f"unknown key (value {shown(value[key])}){hint}", ", ".join(known)
+            problem = f"unknown key (value {shown(value[key])}){hint}"
+            return _dotted(where, key), problem, ", ".join(known)
     missing = next(field for name, field in known.items() if field.required and name not in value)
     return _dotted(where, missing.encode_name), "is missing", allowed(missing.type)
 

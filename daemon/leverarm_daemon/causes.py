@@ -38,14 +38,19 @@ def _trip(
     cause_id: str, words: str, where: str, threshold: str, debounce: str, valid: str, advice: str, *, key: bool = False
 ) -> Cause:
     """Make a cause that kills the ignition, cuts the fuel and latches."""
-    return Cause(cause_id, words, where, threshold, debounce, valid, True, True, True, True, True, key, advice)
+    return Cause(
+        cause_id, words, where, threshold, debounce, valid, True, True, True, True, True, key, advice
+    )
 
 
 def _notice(
     cause_id: str, words: str, where: str, threshold: str, debounce: str, valid: str, advice: str, *, forbid: bool
 ) -> Cause:
     """Make a cause that warns, and perhaps forbids running, but never stops the engine."""
-    return Cause(cause_id, words, where, threshold, debounce, valid, False, False, True, forbid, False, False, advice)
+    return Cause(
+        cause_id, words, where, threshold, debounce, valid,
+        False, False, True, forbid, False, False, advice,
+    )
 
 
 _ALL: Final = (
@@ -132,6 +137,18 @@ _ALL: Final = (
         "a stop from page, REST, MQTT or command line", "none", "always",
         True, True, False, False, False, False,
         "Throttle shut, strap slack.",
+    ),
+    Cause(
+        "start-cap", "faster than a start may be", "M",
+        "limits.start_cap_rpm", "2 intervals in a row", "start allowed",
+        True, True, True, False, False, False,
+        "Start with less throttle, and shut the shield once it runs: then the full limit applies.",
+    ),
+    Cause(
+        "start-lapsed", "nobody pulled the cord", "M",
+        "limits.start_lapse_s since the last pull", "none", "start allowed",
+        True, True, False, False, False, False,
+        "Allow a start again when you are ready.",
     ),
     _notice(
         "speed-near-limit", "near the trip speed", "G", "95 % of the trip speed", "0.3 s", "running",

@@ -25,13 +25,17 @@ class StandSection(Record):
     name: Annotated[
         str,
         msgspec.Meta(
-            pattern="^[A-Za-z0-9_-]{1,40}$(?!\\n)", description="letters, digits, - and _, 1 to 40 of them"
+            pattern="^[A-Za-z0-9_-]{1,40}$(?!\\n)",
+            description="letters, digits, - and _, 1 to 40 of them",
         ),
     ]
 
 
 class LinkSection(Record):
-    """The stand link: a serial port, and how old the computer's answer may be before the stand stops the engine."""
+    """The stand link: a serial port.
+
+    The stand stops the engine when the computer's answer is older than `answer_age_max_ms`.
+    """
 
     port: Name
     baud: Annotated[int, msgspec.Meta(ge=9600, le=3_000_000)] = 921_600
@@ -39,7 +43,10 @@ class LinkSection(Record):
 
 
 class BrakeSection(Record):
-    """The brake: arm from crank centre to the load cell's line of action; belt ratio = crank turns a drum turn."""
+    """The brake: its arm reaches from the crank's centre to the load cell's line of action.
+
+    `belt_ratio` is crank turns a drum turn; 1 when the drum sits on the crankshaft.
+    """
 
     arm_m: Annotated[float, msgspec.Meta(gt=0, le=5)]
     belt_ratio: Annotated[float, msgspec.Meta(gt=0, le=50)] = 1.0
@@ -162,7 +169,7 @@ class StandFile(Record):
 
 
 def load_stand_file(path: Path) -> StandFile:
-    """Read and check a stand file; raises ConfigError that names file, key, value and what is allowed.
+    """Read and check a stand file; raises ConfigError: file, key, value and what is allowed.
 
     A relative `state_dir` is taken from the stand file's own folder, `~` from the user's home.
     """
@@ -190,7 +197,7 @@ def _read(path: Path) -> dict[str, Any]:
         line = path.read_bytes()[: error.start].count(b"\n") + 1
         raise ConfigError(str(path), f"line {line}", "is not text", "UTF-8") from None
     except (ValueError, RecursionError) as error:
-        raise ConfigError(str(path), "the file", f"is not good TOML: {error}", "key = value") from None
+        raise ConfigError(str(path), "the file", f"is not good TOML: {error}") from None
 
 
 def _bad_numbers(raw: dict[str, Any]) -> Iterator[Words]:
@@ -231,7 +238,8 @@ def _contradictions(stand_file: StandFile) -> Iterator[Words]:
 def _twice(names: list[str]) -> Iterator[Words]:
     for index, name in enumerate(names):
         if name in names[:index]:
-            yield f"builds[{index}].name", f"{shown(name)} is there twice", "a name of its own for each build"
+            problem = f"{shown(name)} is there twice"
+            yield f"builds[{index}].name", problem, "a name of its own for each build"
 
 
 def _dates(calibration: Calibration) -> Iterator[Words]:
@@ -240,8 +248,8 @@ def _dates(calibration: Calibration) -> Iterator[Words]:
         try:
             date.fromisoformat(getattr(calibration, key))
         except ValueError:
-            text = shown(getattr(calibration, key))
-            yield f"load.calibration.{key}", f"{text} is not a day", 'year-month-day, as "2026-04-30"'
+            problem = f"{shown(getattr(calibration, key))} is not a day"
+            yield f"load.calibration.{key}", problem, 'year-month-day, as "2026-04-30"'
     if calibration.made > calibration.expires:
         yield "load.calibration.expires", f"{shown(calibration.expires)} is not allowed", (
             f"a day after load.calibration.made, which is {shown(calibration.made)}"

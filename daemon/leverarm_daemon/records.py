@@ -1,18 +1,22 @@
 """The words that all parts share: frozen records, the unit in each name.
 
-Three clocks: `device_us` is the front end's (unwrapped to 64 bits by the codec), `mono_ns` the host's monotonic,
-`utc` an ISO 8601 string for people.
+Three clocks: `device_us` is the front end's (unwrapped to 64 bits by the codec), `mono_ns` the
+host's monotonic, `utc` an ISO 8601 string for people.
 """
 
+import binascii
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, dataclass_transform
 
 import msgspec
 
-Name = Annotated[str, msgspec.Meta(min_length=1, max_length=200, description="text in quotes, 1 to 200 characters")]
+Name = Annotated[
+    str, msgspec.Meta(min_length=1, max_length=200, description="text in quotes, 1 to 200 letters")
+]
 """A text that may not be empty."""
 
 
+@dataclass_transform(frozen_default=True, field_specifiers=(msgspec.field,))
 class Record(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Base of all records: frozen, and strict about its fields when decoded."""
 
@@ -40,7 +44,8 @@ class Value(Record):
 class Hello(Record, tag="hello"):
     """The front end tells what it is.
 
-    `reset` is why it started ("power", "watchdog", "brown-out", "soft"); empty when the hello was only asked for.
+    `reset` is why it started ("power", "watchdog", "brown-out", "soft"); empty when the hello was
+    only asked for.
     """
 
     seq: int
@@ -67,7 +72,10 @@ class Edge(Record, tag="edge"):
 
 
 class Load(Record, tag="load"):
-    """Load-cell counts; sample k was ready at device_us + k * step_us. None is a conversion that failed."""
+    """Load-cell counts; sample k was ready at device_us + k * step_us.
+
+    None is a conversion that failed.
+    """
 
     seq: int
     device_us: int
@@ -76,7 +84,7 @@ class Load(Record, tag="load"):
 
 
 class Temps(Record, tag="temps"):
-    """Temperatures by probe name, in degrees Celsius, or the fault instead ("open", "short", "range", "stale")."""
+    """Temperatures by probe name, in °C, or the fault ("open", "short", "range", "stale")."""
 
     seq: int
     device_us: int
@@ -86,7 +94,8 @@ class Temps(Record, tag="temps"):
 class Status(Record, tag="status"):
     """What the front end does, 50 times a second.
 
-    `answered_seq` is the last status line whose answer arrived (None: none yet), `answer_age_ms` how old it is.
+    `answered_seq` is the last status line whose answer arrived (None: none yet), `answer_age_ms`
+    how old it is.
     """
 
     seq: int
@@ -103,7 +112,10 @@ class Status(Record, tag="status"):
 
 
 class CauseSeen(Record, tag="cause-seen"):
-    """The front end acted: `order` 1 is the first cause, the rest followed. Value and limit in device units."""
+    """The front end acted: `order` 1 is the first cause, the rest followed.
+
+    Value and limit in device units.
+    """
 
     seq: int
     device_us: int
@@ -148,6 +160,14 @@ class Limits(Record, tag="limits"):
     seq: int
     values: tuple[tuple[str, int], ...]
 
+    def text(self) -> str:
+        """Write the limits as they stand in their line."""
+        return " ".join(f"{name}={value}" for name, value in self.values)
+
+    def crc(self) -> int:
+        """Give the CRC-32 of that text, which a front end holding these limits reports in its status lines."""
+        return binascii.crc32(self.text().encode("ascii"))
+
 
 HostFrame = Answer | Command | Limits
 
@@ -164,7 +184,10 @@ class RotatingPart(Record):
 
 
 class Build(Record):
-    """The engine as it stands on the brake. `inertia_kg_m2` includes flywheel, drum and coupling."""
+    """The engine as it stands on the brake.
+
+    `inertia_kg_m2` includes flywheel, drum and coupling.
+    """
 
     name: Name
     rotating: Annotated[tuple[RotatingPart, ...], msgspec.Meta(min_length=1)]
@@ -175,7 +198,10 @@ class Build(Record):
 
 
 class Calibration(Record):
-    """Force from counts: newtons = c0 + c1 n + c2 n2 + c3 n3. `provisional` when made from one mass and zero."""
+    """Force from counts: newtons = c0 + c1 n + c2 n2 + c3 n3.
+
+    `provisional` when made from one mass and zero.
+    """
 
     coefficients: Annotated[tuple[float, ...], msgspec.Meta(min_length=2, max_length=4)]
     made: str
@@ -185,7 +211,10 @@ class Calibration(Record):
 
 
 class Weather(Record):
-    """Air at the stand: station pressure (never reduced to sea level), temperature, relative humidity 0 to 1."""
+    """Air at the stand: temperature, relative humidity from 0 to 1, and station pressure.
+
+    Station pressure is what a barometer in the room shows, never reduced to sea level.
+    """
 
     pressure_hpa: Annotated[float, msgspec.Meta(ge=800, le=1100)]
     air_c: Annotated[float, msgspec.Meta(ge=-40, le=60)]
@@ -196,7 +225,10 @@ class Weather(Record):
 
 
 class CurvePoint(Record):
-    """Means over whole 720-degree cycles. Torque is shaft torque, uncorrected; power is torque times speed."""
+    """Means over whole 720-degree cycles.
+
+    Torque is shaft torque, uncorrected; power is torque times speed.
+    """
 
     device_us: int
     speed_rpm: float
@@ -218,8 +250,9 @@ class Peak(Record):
 class Pull(Record):
     """One pull: raw data lie in the store between `started_us` and `ended_us` of run `run_id`.
 
-    `kind`: "pull", or "short" when it fell short of a pull's definition. `kept` is what counts: pulls start kept,
-    short ones do not, and a person may change it. Torque and power peaks are corrected by `correction_factor`.
+    `kind`: "pull", or "short" when it fell short of a pull's definition. `kept` is what counts:
+    pulls start kept, short ones do not, and a person may change it. Torque and power peaks are
+    corrected by `correction_factor`.
     """
 
     id: int
@@ -243,7 +276,7 @@ class Pull(Record):
 
 
 class Spread(Record):
-    """A group's mean, standard deviation and 95 % interval of the mean; None where there are too few."""
+    """A group's mean, standard deviation and 95 % interval of the mean; None: too few."""
 
     n: int
     mean: float
@@ -263,7 +296,7 @@ class Group(Record):
 
 
 class Comparison(Record):
-    """B minus A for one quantity ("torque_nm" or "power_kw"), Welch's 95 % interval, and the verdict.
+    """B minus A for one quantity ("torque_nm", "power_kw"), Welch's 95 % interval, the verdict.
 
     `verdict`: "higher", "lower" or "not settled". Differences in the unit and in per cent of A.
     """
@@ -305,7 +338,10 @@ class Trip(Record):
 
 
 class GuardView(Record):
-    """What the guard knows, in words for people. `revision` changes with every change of state or limits."""
+    """What the guard knows, in words for people.
+
+    `revision` changes with every change of state or limits.
+    """
 
     boot: str
     revision: int
@@ -324,7 +360,10 @@ class GuardView(Record):
 
 
 class Live(Record):
-    """One picture of the stand, 20 times a second. `age_ms` is that of the newest line of the stand link."""
+    """One picture of the stand, 20 times a second.
+
+    `age_ms` is that of the newest line of the stand link.
+    """
 
     utc: str
     device_us: int

@@ -1,8 +1,8 @@
 """The states of the stand, as one table.
 
-The front end keeps the state, since it must be able to act alone; the guard follows it from the status lines.
-`deploy/firmware/tables.py` and the diagram in SAFETY.md are made from this table (`python -m leverarm_daemon.tables`),
-and a test compares them.
+The front end keeps the state, since it must be able to act alone; the guard follows it from the
+status lines. `deploy/firmware/tables.py` and the diagram in SAFETY.md are made from this table
+(`python -m leverarm_daemon.tables`), and a test compares them.
 """
 
 from enum import StrEnum

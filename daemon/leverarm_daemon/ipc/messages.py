@@ -8,7 +8,7 @@ from leverarm_daemon.records import Build, GuardView, Live, Record
 
 
 class Follow(Record, tag="follow"):
-    """Send everything after item `after` of guard boot `boot` (what the guard still has, if that boot is over)."""
+    """Send everything after item `after` of guard boot `boot`; of another boot, all that is left."""
 
     boot: str
     after: int
@@ -32,7 +32,7 @@ class Stop(Record, tag="stop"):
 
 
 class Allow(Record, tag="allow"):
-    """Allow a start; refused when the revision is not the present one, or anything speaks against it."""
+    """Allow a start; refused with an old revision, or while anything speaks against it."""
 
     who: str
     revision: int
@@ -71,7 +71,10 @@ class Line(Record, tag="line"):
 
 
 class Note(Record, tag="note"):
-    """Item `n`: what the guard itself did or was asked ("command", "trip", "select", "link", ...), in JSON."""
+    """Item `n`: what the guard itself did or was asked.
+
+    `kind` is "command", "trip", "select", "link", ...; `body` is JSON.
+    """
 
     n: int
     mono_ns: int
@@ -100,7 +103,10 @@ class Done(Record, tag="done"):
 
 
 class No(Record, tag="no"):
-    """It was refused. `kind`: "stale" (revision), "refused" (reasons speak against it), "bad" (not understood)."""
+    """It was refused.
+
+    `kind`: "stale" (revision), "refused" (reasons speak against it), "bad" (not understood).
+    """
 
     kind: str
     reasons: tuple[str, ...]
