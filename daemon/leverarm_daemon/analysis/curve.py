@@ -24,15 +24,15 @@ def peak(points: Sequence[CurvePoint], quantity: str) -> Peak:
     """Give the peak of "torque_nm" or "power_kw".
 
     Refused without points, for NaN, or for another quantity.
-
     A parabola is fitted by least squares to the points around the top, then again around the top
-    found: the highest single point would be high by whatever noise lifted it. The peak never lies outside the speeds fitted.
+    found: the highest single point would be high by whatever noise lifted it. The peak never lies
+    outside the speeds fitted.
     """
     speed_rpm, values = _columns(points, quantity)
     highest = int(np.argmax(values))
-    if len(points) < FEWEST_POINTS:
-        return Peak(float(values[highest]), float(speed_rpm[highest]))
     top = Peak(float(values[highest]), float(speed_rpm[highest]))
+    if len(points) < FEWEST_POINTS:
+        return top
     for _ in range(ROUNDS):
         near = _near(speed_rpm, top.speed_rpm)
         top = _parabola_top(speed_rpm[near], values[near])

@@ -47,9 +47,8 @@ def vapour_pressure_hpa(air_c: float, humidity: float) -> float:
 
 def dry_pressure_hpa(weather: Weather) -> float:
     """Give the pressure of the dry air in hectopascals; Refused for impossible weather."""
-    _within("station pressure", weather.pressure_hpa, PRESSURE_HPA, "hPa, as read here, not reduced
-    to sea level") return weather.pressure_hpa - vapour_pressure_hpa(weather.air_c,
-    weather.humidity)
+    _within("station pressure", weather.pressure_hpa, PRESSURE_HPA, "hPa, as read at the stand")
+    return weather.pressure_hpa - vapour_pressure_hpa(weather.air_c, weather.humidity)
 
 
 def _within(what: str, value: float, limits: tuple[float, float], unit: str) -> None:
