@@ -158,17 +158,7 @@ def _body(frame: HostFrame) -> str:
         case Command():
             return f"c {frame.seq} {frame.word}"
         case Limits():
-            return f"l {frame.seq} {limits_text(frame.values)}"
-
-
-def limits_text(values: tuple[tuple[str, int], ...]) -> str:
-    """Write limits as they stand in their line; their CRC is made of exactly this text."""
-    return " ".join(f"{name}={value}" for name, value in values)
-
-
-def limits_crc(values: tuple[tuple[str, int], ...]) -> int:
-    """Give the CRC-32 that a front end holding these limits reports in its status lines."""
-    return binascii.crc32(limits_text(values).encode("ascii"))
+            return f"l {frame.seq} {frame.text()}"
 
 
 def encode(frame: HostFrame) -> bytes:
@@ -253,3 +243,27 @@ class Decoder:
         ahead = (raw_us - near_us) % period
         return near_us + (ahead if ahead < period // 2 else ahead - period)
 
+
+
+class Lines:
+    """Bytes to lines. A line longer than allowed is thrown away up to its end and counted in `overlong`."""
+
+    def __init__(self, longest: int = MAX_LINE) -> None:
+        self.overlong = 0
+        self._longest = longest
+        self._rest = b""
+        self._skipping = False
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Give the lines that are whole now, without their line ends."""
+        *lines, self._rest = (self._rest + data).split(b"\n")
+        if lines and self._skipping:
+            self._skipping = False
+            del lines[0]
+        kept = [line for line in lines if len(line) < self._longest]
+        self.overlong += len(lines) - len(kept)
+        if len(self._rest) > self._longest:
+            self._rest = b""
+            self.overlong += not self._skipping
+            self._skipping = True
+        return kept

@@ -1,0 +1,76 @@
+"""From ratings and settings to the limits that the front end holds: the weakest part sets the trip speed."""
+
+import math
+from typing import Final
+
+from leverarm_daemon.config import StandFile
+from leverarm_daemon.errors import Refused
+from leverarm_daemon.records import Build
+from leverarm_daemon.units import RPM_PER_RAD_S, interval_us_from_rpm, rad_s_from_rpm
+
+ELECTRONICS_S: Final = 0.020
+"""Reserve for relay and front end, until this stand's own stops have been timed."""
+
+RUNNING_BY_ITSELF_RPM: Final = 1000.0
+ARM_MS: Final = 2000
+LOST_MS: Final = 100
+STILL_MS: Final = 1000
+
+
+def weakest_rpm(build: Build) -> float:
+    """Give the lowest rating of all rotating parts; raises Refused where one is unknown."""
+    unknown = tuple(part.name for part in build.rotating if part.max_rpm is None)
+    if unknown or not build.rotating:
+        what = ", ".join(unknown) or "every rotating part"
+        raise Refused((f"rating unknown: {what}. Ask its maker, and write max_rpm into the build",))
+    return min(part.max_rpm for part in build.rotating if part.max_rpm is not None)
+
+
+def peak_after_trip_rpm(trip_rpm: float, build: Build, pulses_per_rev: float) -> float:
+    """Foresee the highest speed when the load vanishes just below the trip speed at full torque.
+
+    The shaft gains speed for one pickup interval (nobody sees it sooner) and while the relay drops;
+    then one stroke that is already sparked still adds up to a cycle's work, torque times 4 pi.
+    """
+    gain_rad_s2 = build.peak_torque_nm / build.inertia_kg_m2
+    trip_rad_s = rad_s_from_rpm(trip_rpm)
+    blind_s = 2 * math.pi / (trip_rad_s * pulses_per_rev) + ELECTRONICS_S
+    cut_rad_s = trip_rad_s + gain_rad_s2 * blind_s
+    return math.sqrt(cut_rad_s**2 + 8 * math.pi * gain_rad_s2) * RPM_PER_RAD_S
+
+
+def trip_speed_rpm(build: Build, pulses_per_rev: float) -> float:
+    """Give the trip speed from which even the foreseen peak stays at or below the weakest rating; raises Refused.
+
+    The peak rises with the trip speed above the speed where it is lowest, so bisection finds it.
+    """
+    weakest = weakest_rpm(build)
+    gain_rad_s2 = build.peak_torque_nm / build.inertia_kg_m2
+    low, high = math.sqrt(2 * math.pi * gain_rad_s2 / pulses_per_rev) * RPM_PER_RAD_S, weakest
+    if low >= high or peak_after_trip_rpm(low, build, pulses_per_rev) > weakest:
+        raise Refused((
+            f"no trip speed is low enough: with {build.inertia_kg_m2} kg m2 the shaft would pass {weakest:.0f} rpm "
+            "before the ignition is off. Fit a heavier flywheel or stronger parts",
+        ))
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (
+            (middle, high) if peak_after_trip_rpm(middle, build, pulses_per_rev) <= weakest else (low, middle)
+        )
+    return math.floor(low)
+
+
+def device_limits(stand: StandFile, trip_rpm: float, shield_fitted: bool) -> tuple[tuple[str, int], ...]:
+    """Give the limits in the front end's units, in the order of PROTOCOL.md."""
+    ppr = stand.pickup.pulses_per_rev
+    return (
+        ("trip_us", interval_us_from_rpm(trip_rpm, ppr)),
+        ("cap_us", interval_us_from_rpm(min(stand.limits.start_cap_rpm, trip_rpm), ppr)),
+        ("slow_us", interval_us_from_rpm(RUNNING_BY_ITSELF_RPM, ppr)),
+        ("arm_ms", ARM_MS),
+        ("lost_ms", LOST_MS),
+        ("still_ms", STILL_MS),
+        ("age_ms", stand.link.answer_age_max_ms),
+        ("lapse_s", round(stand.limits.start_lapse_s)),
+        ("shield", int(shield_fitted)),
+    )

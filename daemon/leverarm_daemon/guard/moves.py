@@ -1,0 +1,43 @@
+"""The small moves that commands and events share: latch a cause, number a line, answer the stand."""
+
+from collections.abc import Callable
+
+from msgspec.structs import replace
+
+from leverarm_daemon.guard import words
+from leverarm_daemon.guard.state import Action, GuardState, Latch, Send
+from leverarm_daemon.records import Answer, Command, Limits
+
+Outcome = tuple[GuardState, tuple[Action, ...]]
+
+
+def latch(state: GuardState, cause: str) -> GuardState:
+    """Keep a cause: the first one for good, later ones as followers."""
+    first, followed = state.latch.first, state.latch.followed
+    if first is None:
+        return replace(state, latch=Latch(cause), asked=False)
+    if cause == first or cause in followed:
+        return state
+    return replace(state, latch=Latch(first, (*followed, cause)))
+
+
+def send(state: GuardState, make: Callable[[int], Answer | Command | Limits]) -> tuple[GuardState, Send]:
+    """Number a frame for the stand."""
+    return replace(state, seq=(state.seq + 1) % 1_000_000), Send(make(state.seq))
+
+
+def answer(state: GuardState) -> Outcome:
+    """Answer the newest status line with the present verdict."""
+    status = state.link.status
+    if status is None:
+        return state, ()
+    state, line = send(state, lambda seq: Answer(seq, status.seq, words.verdict(state)))
+    return state, (line,)
+
+
+def send_limits(state: GuardState, now_ns: int) -> Outcome:
+    chosen = state.chosen
+    if chosen is None:
+        return state, ()
+    state, line = send(state, lambda seq: Limits(seq, chosen.values))
+    return replace(state, link=replace(state.link, limits_sent_ns=now_ns)), (line,)

@@ -1,0 +1,64 @@
+# Lines of the stand link, on the front end's side. Runs on MicroPython and CPython; PROTOCOL.md is the reference.
+import binascii
+
+VERSION = 1
+SEQ_MODULUS = 1000000
+MAX_LINE = 512
+
+# Limits by name: +1 when a larger number is looser, -1 when a smaller one is, 0 when neither.
+LIMITS = {
+    "trip_us": -1,      # pickup interval at the trip speed
+    "cap_us": -1,       # pickup interval at the start cap
+    "slow_us": 0,       # pickup interval at the speed above which the engine counts as running by itself
+    "arm_ms": 1,        # time above that speed until it does
+    "lost_ms": 1,       # shortest silence of the pickup that counts as lost
+    "still_ms": 1,      # silence of the pickup after which the crankshaft counts as still
+    "age_ms": 1,        # oldest answer of the host
+    "lapse_s": 1,       # an allowed start lapses after this time without a cord pull
+    "shield": -1,       # 1: a shield switch is fitted
+}
+
+
+def crc(data):
+    return binascii.crc32(data) & 0xFFFFFFFF
+
+
+def seal(body):
+    """Give the line of a body, CRC and line end included, as bytes."""
+    data = body.encode()
+    return data + (" *%08x\n" % crc(data)).encode()
+
+
+def unseal(line):
+    """Give the words of a line, or None when it is damaged."""
+    if len(line) < 12 or line[-10:-8] != b" *":
+        return None
+    body = line[:-10]
+    try:
+        if int(line[-8:], 16) != crc(body):
+            return None
+        return body.decode().split(" ")
+    except ValueError:
+        return None
+
+
+def read_limits(words):
+    """Give (limits, CRC) from the words of a limits line, or None when a name is missing, unknown or not a number."""
+    limits = {}
+    for word in words:
+        name, _, value = word.partition("=")
+        if name not in LIMITS or name in limits or not value.isdigit() or len(value) > 9:
+            return None
+        limits[name] = int(value)
+    if len(limits) != len(LIMITS):
+        return None
+    return limits, crc(" ".join(words).encode())
+
+
+def looser(old, new):
+    """Tell whether any limit of new is looser than in old."""
+    for name, sign in LIMITS.items():
+        step = new[name] - old[name]
+        if step * sign > 0 or (sign == 0 and step != 0):
+            return True
+    return False
