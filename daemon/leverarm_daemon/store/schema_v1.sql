@@ -1,6 +1,6 @@
 -- The store, version 1. Rows are added, never changed: `progress` is the one exception.
 
--- A run: what came from one start of the guard and of the front end, while one recorder listened.
+-- A run: what came from one start of the guard, while one recorder listened.
 -- `continues` names the run that a recorder left open when it died; device time and raw data go on in this one.
 CREATE TABLE opening (
     run_id    INTEGER PRIMARY KEY,
