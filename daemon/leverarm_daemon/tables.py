@@ -35,7 +35,6 @@ def firmware_tables() -> str:
         *(f"    {row!r},  # {state}" for state, row in zip(states, numbers, strict=True)),
         ")",
         f"IGNITION_LIVE = {tuple(states.index(state) for state in IGNITION_LIVE)!r}",
-        f"LATCHING = {tuple(cause.id for cause in CAUSES.values() if cause.kill and cause.latch)!r}",
     ]
     return "\n".join(lines).replace("'", '"') + "\n"
 
@@ -63,7 +62,8 @@ def _cause_row(cause: Cause) -> str:
 
 def cause_table() -> str:
     """Give the causes as SAFETY.md's table."""
-    head = "| id | in words | where | threshold | debounce | valid | kill | fuel | alarm | forbid | latch | reset | advice |"
+    columns = "id|in words|where|threshold|debounce|valid|kill|fuel|alarm|forbid|latch|reset|advice"
+    head = f"| {columns.replace('|', ' | ')} |"
     return "\n".join([head, "|" + "---|" * 13, *(_cause_row(cause) for cause in CAUSES.values())])
 
 

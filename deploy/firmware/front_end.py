@@ -231,7 +231,7 @@ class FrontEnd:
             if self.state in tables.IGNITION_LIVE:
                 self._note_cause(us, "asked", us, 0, 0)
             self._move(us, tables.STOP)
-        elif self._say in tables.LATCHING:
+        elif self._say not in ("", "ok", "capped"):     # the id of a cause, known here or not
             self._trip(us, self._say, us, 0, 0)
 
     def _drive(self):

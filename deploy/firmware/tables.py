@@ -22,4 +22,3 @@ AFTER = (
     (-1, -1, -1, -1, -1, -1, -1, 0),  # tripped
 )
 IGNITION_LIVE = (1, 2)
-LATCHING = ("overspeed", "speed-implausible", "pickup-lost", "guard-silent", "stand-silent", "stand-restarted", "bad-lines", "limits-differ", "shield-open", "head-hot", "drum-hot", "load-over", "load-lost", "head-probe")

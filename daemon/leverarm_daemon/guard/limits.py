@@ -4,8 +4,8 @@ import math
 from typing import Final
 
 from leverarm_daemon.config import StandFile
-from leverarm_daemon.errors import Refused
-from leverarm_daemon.records import Build
+from leverarm_daemon.errors import Refused, RefuseToStart
+from leverarm_daemon.records import Build, Calibration
 from leverarm_daemon.units import RPM_PER_RAD_S, interval_us_from_rpm, rad_s_from_rpm
 
 ELECTRONICS_S: Final = 0.020
@@ -74,3 +74,16 @@ def device_limits(stand: StandFile, trip_rpm: float, shield_fitted: bool) -> tup
         ("lapse_s", round(stand.limits.start_lapse_s)),
         ("shield", int(shield_fitted)),
     )
+
+
+def counts_at(calibration: Calibration, force_n: float) -> float:
+    """Give the counts at a force, by Newton's method; raises RefuseToStart for a flat calibration."""
+    c = calibration.coefficients
+    if len(c) < 2 or c[1] == 0.0:
+        raise RefuseToStart("load.calibration: the second coefficient must not be 0: counts would say nothing")
+    counts = (force_n - c[0]) / c[1]
+    for _ in range(20):
+        value = sum(a * counts**n for n, a in enumerate(c)) - force_n
+        slope = sum(n * a * counts ** (n - 1) for n, a in enumerate(c) if n)
+        counts -= value / slope
+    return counts

@@ -22,7 +22,7 @@ def latch(state: GuardState, cause: str) -> GuardState:
 
 
 def send(state: GuardState, make: Callable[[int], Answer | Command | Limits]) -> tuple[GuardState, Send]:
-    """Number a frame for the stand."""
+    """Give a frame for the stand the next number."""
     return replace(state, seq=(state.seq + 1) % 1_000_000), Send(make(state.seq))
 
 
@@ -36,6 +36,7 @@ def answer(state: GuardState) -> Outcome:
 
 
 def send_limits(state: GuardState, now_ns: int) -> Outcome:
+    """Send the limits of the build on the brake, if there is one."""
     chosen = state.chosen
     if chosen is None:
         return state, ()

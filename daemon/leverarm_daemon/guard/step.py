@@ -160,7 +160,7 @@ def _reply(setup: Setup, state: GuardState, reply: Reply, now_ns: int) -> Outcom
         return state, (Deny(waiting.client, "refused", (f"the stand says: {reply.reason}",)), note)
     if waiting.word == "reset":
         state = replace(state, latch=Latch())
-    return state, (Save(), Grant(waiting.client, words.view(setup, state, now_ns)), note)
+    return state, (Grant(waiting.client, words.view(setup, state, now_ns)), note)
 
 
 def _tick(setup: Setup, state: GuardState, event: Tick, now_ns: int) -> Outcome:
@@ -203,7 +203,7 @@ def step(setup: Setup, state: GuardState, event: Event, now_ns: int) -> Outcome:
     note = Remember("state", {"state": words.front_state(after), "first_cause": after.latch.first,
                               "followed_by": list(after.latch.followed)})
     save = (Save(),) if after.latch != state.latch or after.chosen != state.chosen else ()
-    return after, (*save, *actions, note)
+    return after, (*actions, *save, note)      # the stand is answered before the disk is waited for
 
 
 def _public(state: GuardState) -> tuple[object, ...]:

@@ -91,9 +91,13 @@ def _names(text: str) -> tuple[str, ...]:
 
 def _hello(seq: int, us: int, words: list[str]) -> Hello:
     p = _pairs(words)
+    version = _whole(p["v"])
+    if version != VERSION:              # nothing else is known of another version; the guard refuses it by its number
+        return Hello(seq, us, version, p.get("stand", ""), p.get("fw", ""), 30, 1.0, 0.0, (), (), (), "", False)
     return Hello(
-        seq, us, _whole(p["v"]), p["stand"], p["fw"], _whole(p["wrap"], 62), _decimal(p["ppr"]), _decimal(p["load"]),
-        _names(p["temps"]), _names(p["inputs"]), _names(p["outputs"]), "" if p["reset"] == "-" else p["reset"], p["sim"] == "1",
+        seq, us, version, p["stand"], p["fw"], _whole(p["wrap"], 62), _decimal(p["ppr"]), _decimal(p["load"]),
+        _names(p["temps"]), _names(p["inputs"]), _names(p["outputs"]), p["reset"].strip("-"),
+        p["sim"] == "1",
     )
 
 
