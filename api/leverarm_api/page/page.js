@@ -1,0 +1,127 @@
+// The page's thread: facts once, the live stream, buttons. The stop button depends on nothing else here.
+
+import { draw } from "./curve.js";
+import { refreshRecords } from "./records.js";
+import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRecorded, showRoom, showTrip, text } from "./show.js";
+import { command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
+
+const now = { live: null, arrived_ms: 0, guard: null, stand: null, causes: {}, lastPull: undefined, trip: null };
+
+// --- stop: wired first ---
+
+async function stopNow() {
+  text("answer", "Asking for a stop…");
+  try {
+    take(await stop());
+    text("answer", "The guard has been told to stop the engine.");
+  } catch (problem) {
+    text("answer", `The stop did not get through: use the button on the stand. (${problem.message})`);
+  }
+}
+
+find("stop").addEventListener("click", stopNow);
+document.addEventListener("keydown", (event) => {
+  if (event.key === "Escape") stopNow();
+});
+
+// --- the other buttons ---
+
+function onPress(id, path, body) {
+  find(id).addEventListener("click", async () => {
+    text("answer", "Asking…");
+    try {
+      take(await command(path, { revision: now.guard.revision, ...body() }));
+      text("answer", "Done.");
+    } catch (problem) {
+      text("answer", problem.message);
+    }
+  });
+}
+
+onPress("allow", "/v1/allow", () => ({}));
+onPress("reset", "/v1/reset", () => ({}));
+onPress("select", "/v1/select", () => ({ build: find("builds").value }));
+
+find("use-token").addEventListener("click", () => {
+  useToken(find("token").value);
+  find("token").value = "";
+  showButtons();
+  records();
+});
+
+function showButtons() {
+  const { guard } = now;
+  const may = hasToken() && guard !== null;
+  find("allow").disabled = !(may && guard.state === "held" && guard.why_not.length === 0);
+  find("reset").disabled = !(may && guard.state === "tripped");
+  find("select").disabled = !(may && guard.state === "held");
+  text("token-words", hasToken() ? "A token is in use in this tab." : "Without the token this page can look, and stop; nothing else.");
+}
+
+// --- what comes in ---
+
+function take(guard) {
+  now.guard = guard;
+  showGuard(guard, now.causes);
+  showButtons();
+  if (guard?.state === "tripped" && !now.trip) lookUpTrip();
+  if (guard?.state !== "tripped") now.trip = null;
+}
+
+async function lookUpTrip() {
+  now.trip = "asked";
+  showTrip(null);
+  await new Promise((resume) => setTimeout(resume, 1500));     // the recorder writes the peak a moment later
+  const { trips } = await read("/v1/trips?limit=1").catch(() => ({ trips: [] }));
+  if (trips[0]?.first_cause === now.guard?.first_cause) showTrip(trips[0]);
+}
+
+function onLive(live) {
+  now.live = live;
+  now.arrived_ms = performance.now();
+  find("unreachable").hidden = true;
+  take(live.guard);
+  showNumbers(live.values);
+  showRoom(live, now.stand);
+  showPull(live);
+  showRecorded(live);
+  if (live.last_pull !== now.lastPull) {
+    now.lastPull = live.last_pull;
+    records();
+  }
+}
+
+function onGone() {
+  text("unreachable", "No contact with the computer: what you see is old. It is tried again; the stop button below is tried all the same.");
+  find("unreachable").hidden = false;
+}
+
+function records() {
+  refreshRecords().catch((problem) => text("pulls-none", problem.message));
+}
+
+// The age goes on growing here when nothing comes in, and the state is asked for without the stream.
+setInterval(() => showAge(now.live && now.live.age_ms + performance.now() - now.arrived_ms), 100);
+setInterval(async () => {
+  if (performance.now() - now.arrived_ms < 1500) return;
+  const state = await read("/v1/state").catch(() => null);
+  take(state?.guard ?? null);
+}, 1000);
+
+// --- begin ---
+
+async function learn() {
+  const [stand, { causes }, { builds }] = await Promise.all(["/v1/stand", "/v1/causes", "/v1/builds"].map(read));
+  now.stand = stand;
+  now.causes = Object.fromEntries(causes.map((cause) => [cause.id, cause]));
+  text("stand-name", `${stand.name}: ${stand.engine.name}`);
+  document.title = `${stand.name} – brake stand`;
+  find("builds").replaceChildren(...builds.map(({ name }) => make("option", name)));
+}
+
+takeTokenFromAddress();
+makeNumbers();
+showButtons();
+draw(find("curve"), []);
+window.addEventListener("resize", () => draw(find("curve"), now.live?.curve ?? []));
+learn().catch((problem) => text("answer", problem.message)).finally(() => follow(onLive, onGone));

@@ -1,0 +1,97 @@
+// What is kept: the last pulls, the groups, the verdict.
+
+import { command, hasToken, read } from "./talk.js";
+import { find, make, text } from "./show.js";
+import { atClock, interval, number } from "./words.js";
+
+const SHOWN = 12;
+
+export async function refreshRecords() {
+  const { pulls } = await read(`/v1/pulls?limit=${SHOWN}`);
+  showPulls(pulls);
+  const { groups, not_made } = await read("/v1/groups");
+  showGroups(groups);
+  await showVerdicts(groups, not_made);
+}
+
+// --- pulls ---
+
+function showPulls(pulls) {
+  find("pulls-none").hidden = pulls.length > 0;
+  find("pulls-list").replaceChildren(...pulls.map(pullRow));
+}
+
+function pullRow(pull) {
+  const row = make("li", "", pull.kept ? "" : "left-out");
+  row.append(make("strong", peaks(pull)), make("span", facts(pull)), keepButton(pull));
+  return row;
+}
+
+function peaks({ peak_torque_nm: torque, peak_power_kw: power }) {
+  return `${number(torque.value, 1)} N·m at ${number(torque.speed_rpm, 0)}, ${number(power.value, 2)} kW at ${number(power.speed_rpm, 0)}`;
+}
+
+function facts(pull) {
+  const remarks = [
+    `no. ${pull.id}`, pull.build, atClock(pull.started_utc), pull.kept ? "" : "left out", pull.kind === "short" ? "short" : "",
+    pull.quality === "good" ? "" : `${pull.quality}: ${pull.reason}`, pull.simulated ? "simulated" : "",
+  ];
+  return remarks.filter(Boolean).join(" · ");
+}
+
+function keepButton(pull) {
+  const button = make("button", pull.kept ? "Leave out" : "Keep");
+  button.type = "button";
+  button.disabled = !hasToken();
+  button.setAttribute("aria-label", `${button.textContent} pull ${pull.id}`);
+  button.addEventListener("click", () => turn(pull, button));
+  return button;
+}
+
+async function turn(pull, button) {
+  button.disabled = true;
+  try {
+    await command(`/v1/pulls/${pull.id}/keep`, { kept: !pull.kept, why: "by hand on the page" });
+    await refreshRecords();
+  } catch (problem) {
+    button.disabled = false;
+    text("answer", problem.message);
+  }
+}
+
+// --- groups and verdict ---
+
+function showGroups(groups) {
+  find("groups").hidden = groups.length === 0;
+  find("groups").tBodies[0].replaceChildren(...groups.map(groupRow));
+}
+
+function groupRow(group) {
+  const row = make("tr");
+  const name = make("th", group.build);
+  name.scope = "row";
+  const count = `${group.pulls.length}${group.provisional ? " (provisional)" : ""}`;
+  row.append(name, make("td", count), make("td", interval(group.torque_nm, 2)), make("td", interval(group.power_kw, 2)));
+  return row;
+}
+
+async function showVerdicts(groups, notMade) {
+  const names = groups.filter((group) => group.pulls.length >= 2).map((group) => group.build).sort();
+  if (names.length < 2) return find("verdict-lines").replaceChildren(
+    make("p", "Two builds with at least two kept pulls each are needed."), ...notMade.map((line) => make("p", line)));
+  const lines = await Promise.all(names.slice(1).map((name) => verdictLines(names[0], name)));
+  return find("verdict-lines").replaceChildren(...lines.flat(), ...notMade.map((line) => make("p", line)));
+}
+
+async function verdictLines(a, b) {
+  try {
+    const { comparisons } = await read(`/v1/compare?${new URLSearchParams({ a, b })}`);
+    const warnings = [...new Set(comparisons.flatMap(({ warnings: some }) => some))];
+    return [
+      ...comparisons.map(({ sentence }) => make("p", sentence, "sentence")),
+      ...warnings.map((warning) => make("p", warning)),
+    ];
+  } catch (problem) {
+    return [make("p", problem.message)];
+  }
+}

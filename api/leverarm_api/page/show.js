@@ -1,0 +1,143 @@
+// Shows one live picture. Every function takes what it needs and writes only what has changed.
+
+import { draw, describe } from "./curve.js";
+import { ageWords, limitsNow, number, roomWords, stateWords } from "./words.js";
+
+const FIGURES = [
+  { name: "speed_rpm", label: "Speed", digits: 0 },
+  { name: "torque_nm", label: "Torque", digits: 1 },
+  { name: "power_corrected_kw", label: "Power, corrected", digits: 2 },
+  { name: "head_c", label: "Head", digits: 0 },
+];
+const STALE_MS = 500;
+const TOO_OLD_MS = 3000;
+
+export const find = (id) => document.getElementById(id);
+
+export function text(id, words) {
+  const element = find(id);
+  if (element.textContent !== words) element.textContent = words;
+}
+
+export function make(tag, words = "", className = "") {
+  const element = document.createElement(tag);
+  element.textContent = words;
+  if (className) element.className = className;
+  return element;
+}
+
+export function list(id, lines) {
+  const element = find(id);
+  if (element.dataset.lines === JSON.stringify(lines)) return;
+  element.dataset.lines = JSON.stringify(lines);
+  element.replaceChildren(...lines.map((line) => make("li", line)));
+}
+
+// --- the guard's view ---
+
+export function showGuard(guard, causes) {
+  const [word, line] = stateWords(guard?.state);
+  document.body.dataset.state = guard?.state ?? "unknown";
+  text("state-word", word);
+  text("state-line", line);
+  text("build", guard?.build ? `On the brake: ${guard.build}` : "No build on the brake");
+  find("simulated").hidden = !guard?.simulated;
+  list("notices", (guard?.notices ?? []).map((notice) => causes[notice]?.words ?? notice));
+  showCause(guard, causes);
+  showWhyNot(guard);
+}
+
+function showCause(guard, causes) {
+  const first = guard?.first_cause;
+  find("cause").hidden = !first;
+  if (!first) return;
+  text("cause-words", causes[first]?.words ?? first);
+  text("cause-advice", causes[first]?.advice ?? "Throttle shut, strap slack, fuel off.");
+  const followed = guard.followed_by.map((id) => causes[id]?.words ?? id);
+  text("cause-followed", followed.length ? `Followed by: ${followed.join("; ")}` : "");
+}
+
+function showWhyNot(guard) {
+  const told = ["held", "tripped"].includes(guard?.state) ? guard.why_not : [];
+  find("why-not").hidden = told.length === 0;
+  list("why-not-list", told);
+}
+
+export function showTrip(trip) {
+  const speeds = [
+    ["at the edge", trip?.edge_rpm], ["peak", trip?.peak_rpm], ["over the limit", trip?.overshoot_rpm],
+  ].filter(([, rpm]) => rpm !== null && rpm !== undefined);
+  text("cause-speeds", speeds.map(([what, rpm]) => `${number(rpm, 0)} rpm ${what}`).join(", "));
+}
+
+// --- numbers ---
+
+export function makeNumbers() {
+  find("numbers").replaceChildren(...FIGURES.map(({ name, label }) => {
+    const box = make("div", "", "number");
+    box.id = name;
+    const line = make("p");
+    line.append(make("span", "–", "figure"), make("span", "", "unit"));
+    box.append(make("p", label, "label"), line, make("p", "", "quality"));
+    return box;
+  }));
+}
+
+export function showNumbers(values) {
+  for (const { name, digits } of FIGURES) {
+    const value = values[name] ?? { value: null, unit: "", quality: "bad", reason: "not measured" };
+    const box = find(name);
+    box.className = `number ${value.quality}`;
+    box.querySelector(".figure").textContent = number(value.value, digits);
+    box.querySelector(".unit").textContent = value.unit;
+    box.querySelector(".quality").textContent = value.quality === "good" ? "" : [value.quality, value.reason].filter(Boolean).join(": ");
+  }
+}
+
+export function showAge(age_ms) {
+  document.body.classList.toggle("stale", age_ms === null || age_ms > STALE_MS);
+  text("age", ageWords(age_ms));
+  if (age_ms !== null && age_ms > TOO_OLD_MS) showNumbers({});
+}
+
+// --- room left to each limit ---
+
+export function showRoom(live, stand) {
+  const limits = limitsNow(live, stand).filter(({ limit, now }) => limit !== null || now !== null);
+  const bars = find("room-bars");
+  while (bars.children.length < limits.length) bars.append(makeBar());
+  while (bars.children.length > limits.length) bars.lastElementChild.remove();
+  limits.forEach((limit, index) => fillBar(bars.children[index], limit));
+}
+
+function makeBar() {
+  const bar = make("div", "", "bar");
+  const track = make("div", "", "track");
+  track.append(make("div", "", "fill"));
+  bar.append(make("p"), track);
+  return bar;
+}
+
+function fillBar(bar, limit) {
+  const used = limit.now === null || limit.limit === null ? 0 : Math.min(1, Math.max(0, limit.now / limit.limit));
+  bar.classList.toggle("near", used >= limit.near);
+  bar.querySelector("p").textContent = roomWords(limit);
+  bar.querySelector(".fill").style.width = `${(100 * used).toFixed(1)}%`;
+}
+
+// --- the pull ---
+
+export function showPull(live) {
+  const canvas = find("curve");
+  text("pull-words", live.pull || "No pull is under way.");
+  draw(canvas, live.curve);
+  if (canvas.dataset.points !== String(live.curve.length)) {
+    canvas.dataset.points = live.curve.length;
+    canvas.setAttribute("aria-label", describe(live.curve));
+  }
+}
+
+export function showRecorded(live) {
+  find("not-recorded").hidden = live.recorded;
+  text("not-recorded", live.recorded ? "" : ["This run is not recorded", live.not_recorded_because].filter(Boolean).join(": "));
+}

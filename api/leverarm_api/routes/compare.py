@@ -1,0 +1,65 @@
+"""Groups of pulls, and one build against another."""
+
+from typing import Annotated, Final
+
+import msgspec
+from aiohttp import web
+
+from leverarm_api import work
+from leverarm_api.keys import STAND, WORKER
+from leverarm_api.problems import ApiProblem
+from leverarm_api.routing import Route, query_of, reply
+from leverarm_daemon.config import StandFile
+from leverarm_daemon.records import Comparison, Record
+
+BuildName = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+
+
+class CompareQuery(Record):
+    """Two builds; the difference is B minus A."""
+
+    a: BuildName
+    b: BuildName
+
+
+class Comparisons(Record):
+    """B against A, in torque and in power."""
+
+    comparisons: tuple[Comparison, ...]
+
+
+async def groups(request: web.Request) -> web.Response:
+    """Give every group."""
+    return reply(await request.app[WORKER].run(work.groups, request.app[STAND].store))
+
+
+async def compare(request: web.Request) -> web.Response:
+    """Compare two builds."""
+    query = query_of(request, CompareQuery)
+    if query.a == query.b:
+        raise ApiProblem("not-valid", "query: a and b name the same build")
+    stand = request.app[STAND]
+    found = await request.app[WORKER].run(work.comparisons, stand.store, query.a, query.b)
+    for name, count in ((query.a, found.n_a), (query.b, found.n_b)):
+        _check_known(stand, name, count)
+    if found.reasons:
+        raise ApiProblem("not-comparable", "; ".join(found.reasons), reasons=found.reasons)
+    return reply(Comparisons(found.comparisons))
+
+
+def _check_known(stand: StandFile, name: str, count: int) -> None:
+    """Raise the problem when nobody knows this build; one that has left the stand file may still have pulls."""
+    if count == 0 and stand.build(name) is None:
+        known = tuple(build.name for build in stand.builds)
+        raise ApiProblem("unknown-build", f"{name!r} is not in the stand file and has no kept pulls", allowed=known)
+
+
+_WORK: Final = ("analysis-failed", "store-unreadable")
+
+ROUTES: Final = (
+    Route("GET", "/v1/groups", groups, "Mean, spread and interval of each build.", reply=work.Grouped, problems=_WORK),
+    Route(
+        "GET", "/v1/compare", compare, "B against A: difference, interval and verdict in words.",
+        reply=Comparisons, query=CompareQuery, problems=("unknown-build", "not-comparable", *_WORK),
+    ),
+)

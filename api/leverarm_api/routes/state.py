@@ -1,0 +1,74 @@
+"""What the stand is, and what the guard says of it."""
+
+from typing import Final
+
+from aiohttp import web
+
+from leverarm_api.keys import LIVE, STAND
+from leverarm_api.routes.commands import tell_guard
+from leverarm_api.routing import Route, reply
+from leverarm_daemon.causes import CAUSES, Cause
+from leverarm_daemon.config import EngineSection, LimitsSection
+from leverarm_daemon.ipc.messages import Ask
+from leverarm_daemon.records import Build, GuardView, Record
+
+
+class StandState(Record):
+    """The guard's view, fresh; how old the live picture is (None: there was none yet), and how many listen."""
+
+    guard: GuardView
+    live_age_ms: int | None
+    recorder: bool
+    streams: int
+
+
+class Stand(Record):
+    """What a page needs to know of the stand: who it is, and what its limits are."""
+
+    name: str
+    engine: EngineSection
+    limits: LimitsSection
+    load_rated_n: float
+
+
+class Causes(Record):
+    """Every cause that stops the engine or warns, with its words and advice."""
+
+    causes: tuple[Cause, ...]
+
+
+class Builds(Record):
+    """The builds of the stand file."""
+
+    builds: tuple[Build, ...]
+
+
+async def state(request: web.Request) -> web.Response:
+    """Ask the guard itself."""
+    hub = request.app[LIVE]
+    guard = await tell_guard(request, Ask())
+    return reply(StandState(guard, hub.age_ms(), hub.recorder_heard, hub.streams))
+
+
+async def stand(request: web.Request) -> web.Response:
+    """Give the stand file's facts."""
+    file = request.app[STAND]
+    return reply(Stand(file.stand.name, file.engine, file.limits, file.load.rated_n))
+
+
+async def causes(_request: web.Request) -> web.Response:
+    """Give the table of causes."""
+    return reply(Causes(tuple(CAUSES.values())))
+
+
+async def builds(request: web.Request) -> web.Response:
+    """Give the builds."""
+    return reply(Builds(request.app[STAND].builds))
+
+
+ROUTES: Final = (
+    Route("GET", "/v1/state", state, "The guard's view, asked afresh.", reply=StandState, problems=("guard-gone",)),
+    Route("GET", "/v1/stand", stand, "The stand: its name, engine and limits.", reply=Stand),
+    Route("GET", "/v1/causes", causes, "Every cause that stops the engine or warns.", reply=Causes),
+    Route("GET", "/v1/builds", builds, "The builds that can be put on the brake.", reply=Builds),
+)
