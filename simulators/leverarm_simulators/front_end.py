@@ -32,26 +32,48 @@ def load_firmware() -> Any:
     return importlib.import_module("front_end")
 
 
+class Pins:
+    """The firmware's pins: its only way to the outside, as `deploy/firmware/pins.py` is on a board."""
+
+    def __init__(self, world: World, start_us: int, write: Callable[[bytes], None]) -> None:
+        self._world = world
+        self._start_us = start_us
+        self.write = write
+        self.set_run = world.set_run
+        self.set_fuel = world.set_fuel
+        self.inputs = world.inputs
+
+    def now_us(self) -> int:
+        """Give the device clock."""
+        return self.device_us(self._world.now_us)
+
+    def device_us(self, us: float) -> int:
+        """Give what the device clock shows at a time of the world."""
+        return (self._start_us + int(us)) & (WRAP_US - 1)
+
+
 class SimulatedStand:
-    """World and front end together. `write` takes the bytes of the lines that the front end sends."""
+    """World and front end together. `write` takes the bytes of each line that the front end sends."""
 
     def __init__(self, scenario: Scenario, name: str, seed: int, write: Callable[[bytes], None]) -> None:
         self.scenario = scenario
         self.name = name
-        self.write = write
         self.world = World(scenario, seed, self)
-        self._start_us = WRAP_US - round(scenario.wiring.before_wrap_s * 1e6)
+        self.cell_alive = True
+        start_us = WRAP_US - round(scenario.wiring.before_wrap_s * 1e6)
+        self._pins = Pins(self.world, start_us, write)
         self.firmware = self._boot("power")
 
     def _boot(self, reset: str) -> Any:
         throttle = ("throttle",) if self.scenario.wiring.throttle_switch else ()
         return load_firmware().FrontEnd(
-            self, self.name, simulated=True, load_hz=round(self.scenario.cell.rate_hz), temps=("head", "drum"),
-            inputs=("loop", "shield", "key", *throttle), pulses_per_rev=str(self.scenario.rotor.pulses_per_rev), reset=reset,
+            self._pins, self.name, simulated=True, load_hz=round(self.scenario.cell.rate_hz), temps=("head", "drum"),
+            inputs=("loop", "shield", "key", *throttle), pulses_per_rev=str(self.scenario.rotor.pulses_per_rev),
+            reset=reset,
         )
 
     def restart(self, reset: str) -> None:
-        """Restart the front end, as its watchdog or a brown-out does; the relay has dropped meanwhile."""
+        """Restart the front end, as its watchdog or a brown-out does; the relay drops meanwhile."""
         self.world.set_run(False)
         self.firmware = self._boot(reset)
 
@@ -63,52 +85,29 @@ class SimulatedStand:
         return self.world.now_us
 
     def advance(self, until_us: float) -> None:
-        """Go on to this time, with the front end's main loop coming round every 5 ms and at the end."""
+        """Go on to this time; the front end's main loop comes round every 5 ms, and at the end."""
         while self.world.now_us + POLL_US < until_us:
-            self._advance(self.world.now_us + POLL_US)
-        self._advance(until_us)
+            self._poll(self.world.now_us + POLL_US)
+        self._poll(until_us)
 
-    def _advance(self, until_us: float) -> None:
-        self.world.advance(until_us)
-        self.firmware.poll(self._device_us(until_us))
+    def _poll(self, us: float) -> None:
+        self.world.advance(us)
+        self.firmware.poll(self._pins.device_us(us))
 
     def feed(self, data: bytes) -> None:
         """Take bytes from the host."""
         self.firmware.feed(data)
 
-    def _device_us(self, us: float) -> int:
-        return (self._start_us + int(us)) & (WRAP_US - 1)
-
-    # --- the pins, as the firmware knows them ---
-
-    def now(self) -> int:
-        """Give the device clock."""
-        return self._device_us(self.world.now_us)
-
-    now_us_wrapped = now
-
-    def set_run(self, on: bool) -> None:
-        """Energise or drop the run relay."""
-        self.world.set_run(on)
-
-    def set_fuel(self, on: bool) -> None:
-        """Open or shut the fuel valve."""
-        self.world.set_fuel(on)
-
-    def inputs(self) -> tuple[str, ...]:
-        """Name the digital inputs that are closed or true."""
-        return self.world.inputs()
-
     # --- the sensors, as the world knows them ---
 
     def edge(self, us: int) -> None:
         """Pass a pickup edge on, at once, as the interrupt does."""
-        self.firmware.edge(self._device_us(us))
+        self.firmware.edge(self._pins.device_us(us))
 
-    def load(self, us: int, count: int | None) -> None:
-        """Pass a conversion of the load cell on."""
-        self.firmware.load(self._device_us(us), count)
+    def load(self, us: int, count: int) -> None:
+        """Pass a conversion of the load cell on; a dead converter gives none."""
+        self.firmware.load(self._pins.device_us(us), count if self.cell_alive else None)
 
     def temp(self, us: int, name: str, centi_c: int) -> None:
         """Pass a temperature on."""
-        self.firmware.temp(self._device_us(us), name, centi_c)
+        self.firmware.temp(self._pins.device_us(us), name, centi_c)

@@ -155,7 +155,7 @@ def load_scenario(name: str, settings: tuple[str, ...] = ()) -> Scenario:
     try:
         table = tomllib.loads(path.read_text())
         for setting in settings:
-            _apply(table, setting)
+            apply_setting(table, setting)
         scenario = msgspec.convert(table, Scenario)
     except (msgspec.ValidationError, tomllib.TOMLDecodeError, ValueError) as error:
         raise ConfigError(str(path), "scenario", str(error)) from error
@@ -163,9 +163,9 @@ def load_scenario(name: str, settings: tuple[str, ...] = ()) -> Scenario:
     return scenario
 
 
-def _apply(table: dict[str, object], setting: str) -> None:
-    """Put one `a.b=value` (value in TOML's spelling) into the table."""
-    key, equals, value = setting.partition("=")
+def apply_setting(table: dict[str, object], setting: str) -> None:
+    """Put one `a.b=value` into the table; the value in TOML's spelling, else it is a text. Raises ValueError."""
+    key, equals, text = setting.partition("=")
     if not equals:
         raise ValueError(f"setting {setting!r} is not of the form a.b=value")
     parts = key.strip().split(".")
@@ -174,7 +174,14 @@ def _apply(table: dict[str, object], setting: str) -> None:
         if not isinstance(inner, dict):
             raise ValueError(f"setting {setting!r}: {part} is no section")
         table = inner
-    table[parts[-1]] = tomllib.loads(f"value = {value}")["value"]
+    table[parts[-1]] = _value(text.strip())
+
+
+def _value(text: str) -> object:
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
 
 
 def _check(scenario: Scenario, path: Path) -> None:
