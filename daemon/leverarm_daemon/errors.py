@@ -10,6 +10,8 @@ LeverarmError
     CountAndSkip      one input is bad: count it, skip it, go on
         BadLine       a line of the stand link
         BadMessage    a message between our processes
+        BadChunk      a second of raw data in the store (store.chunks)
+        StoreBusy     the store's writer cannot keep up (store.writer)
     Refused           a person asked for what may not be: tell them the reasons
     NotFound          a person asked for what does not exist
 """

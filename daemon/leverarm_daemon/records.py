@@ -179,8 +179,8 @@ class RotatingPart(Record):
     """A part that turns with the crankshaft. `max_rpm` None means that nobody knows its rating."""
 
     name: Name
-    max_rpm: Annotated[float, msgspec.Meta(gt=0, le=100_000)] | None
-    source: str
+    max_rpm: Annotated[float, msgspec.Meta(gt=0, le=100_000)] | None = None
+    source: str = ""
 
 
 class Build(Record):
