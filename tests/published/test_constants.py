@@ -3,6 +3,7 @@
 from types import ModuleType
 
 import pytest
+
 from leverarm_daemon import units
 from leverarm_daemon.analysis import repeat
 from leverarm_daemon.quantities import correction, power, torque, weather

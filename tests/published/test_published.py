@@ -1,6 +1,7 @@
 """Check values from outside, through the functions that the live path calls. `-s` prints each."""
 
 import pytest
+
 from support.published import FUNCTIONS, Check, checks
 
 CHECKS = list(checks())

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from leverarm_daemon.analysis import repeat
 from leverarm_daemon import units
+from leverarm_daemon.analysis import repeat
 from leverarm_daemon.quantities import correction, power, torque, weather
 from leverarm_daemon.records import Spread, Weather
 
@@ -53,17 +53,17 @@ def checks() -> Iterator[Check]:
             )
 
 
-def _vapour_pressure(t_C: float) -> Numbers:
-    return {"p_kPa": weather.saturation_pressure_hpa(t_C) / 10}
+def _vapour_pressure(air_c: float) -> Numbers:
+    return {"p_kPa": weather.saturation_pressure_hpa(air_c) / 10}
 
 
-def _dry_pressure(p_kPa: float, t_C: float, rh: float) -> Numbers:
-    dry_hpa = weather.dry_pressure_hpa(Weather(p_kPa * 10, t_C, rh))
-    return {"water_fraction": 1 - dry_hpa / (p_kPa * 10), "dry_kPa": dry_hpa / 10}
+def _dry_pressure(pressure_kpa: float, air_c: float, rh: float) -> Numbers:
+    dry_hpa = weather.dry_pressure_hpa(Weather(pressure_kpa * 10, air_c, rh))
+    return {"water_fraction": 1 - dry_hpa / (pressure_kpa * 10), "dry_kPa": dry_hpa / 10}
 
 
-def _sae_j1349(Pd_hPa: float, t_C: float) -> Numbers:
-    found = correction.sae_j1349(Pd_hPa, t_C)
+def _sae_j1349(dry_hpa: float, air_c: float) -> Numbers:
+    found = correction.sae_j1349(dry_hpa, air_c)
     return {"cf": found.factor, "in_range": float(found.in_range)}
 
 
@@ -72,21 +72,21 @@ def _prony_hp(gross_lbf: float, tare_lbf: float, arm_ft: float, rpm: float) -> N
     return {"hp": units.hp_from_kw(power.power_kw(torque_nm, rpm)), "T_lbfft": units.lbf_ft_from_nm(torque_nm)}
 
 
-def _prony_kw(mass_kg: float, g: float, arm_m: float, rpm: float, swept_L: float, strokes: int) -> Numbers:
+def _prony_kw(mass_kg: float, g: float, arm_m: float, rpm: float, swept_l: float, strokes: int) -> Numbers:
     torque_nm = torque.brake_torque_nm(mass_kg * g, arm_m)
     return {
         "T_Nm": torque_nm,
         "P_kW": power.power_kw(torque_nm, rpm),
-        "bmep_kPa": torque.bmep_kpa(torque_nm, swept_L * 1000, strokes),
+        "bmep_kPa": torque.bmep_kpa(torque_nm, swept_l * 1000, strokes),
     }
 
 
-def _power(T_Nm: float, rpm: float) -> Numbers:
-    return {"P_kW": power.power_kw(T_Nm, rpm)}
+def _power(torque_nm: float, rpm: float) -> Numbers:
+    return {"P_kW": power.power_kw(torque_nm, rpm)}
 
 
-def _end_to_end(F_N: float, arm_m: float, rpm: float, bore_m: float, stroke_m: float, n: int) -> Numbers:
-    torque_nm = torque.brake_torque_nm(F_N, arm_m)
+def _end_to_end(force_n: float, arm_m: float, rpm: float, bore_m: float, stroke_m: float, n: int) -> Numbers:
+    torque_nm = torque.brake_torque_nm(force_n, arm_m)
     swept_cc = n * math.pi / 4 * bore_m**2 * stroke_m * 1e6
     return {
         "P_kW": power.power_kw(torque_nm, rpm),
@@ -94,12 +94,12 @@ def _end_to_end(F_N: float, arm_m: float, rpm: float, bore_m: float, stroke_m: f
     }
 
 
-def _trade_power(T_lbfft: float, rpm: float) -> Numbers:
-    return {"hp": units.hp_from_kw(power.power_kw(T_lbfft * units.NM_PER_LBF_FT, rpm))}
+def _trade_power(torque_lbf_ft: float, rpm: float) -> Numbers:
+    return {"hp": units.hp_from_kw(power.power_kw(torque_lbf_ft * units.NM_PER_LBF_FT, rpm))}
 
 
-def _sweep(J_kgm2: float, rpm_per_s: float) -> Numbers:
-    return {"T_Nm": torque.inertia_torque_nm(J_kgm2, units.rad_s_from_rpm(rpm_per_s))}
+def _sweep(inertia_kg_m2: float, rpm_per_s: float) -> Numbers:
+    return {"T_Nm": torque.inertia_torque_nm(inertia_kg_m2, units.rad_s_from_rpm(rpm_per_s))}
 
 
 def _mean_sd(y: list[float]) -> Numbers:

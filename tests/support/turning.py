@@ -51,7 +51,8 @@ class Turning:
         edges = np.arange(1, int(turns[-1] * self.pulses_per_rev)) / self.pulses_per_rev
         edge_us = np.rint(np.interp(edges, turns, t_s) * 1e6).astype(int)
         integral = np.concatenate(([0.0], np.cumsum((force_n[1:] + force_n[:-1]) / 2) * GRID_US))
-        load_us = ((np.arange(int((self.seconds - 0.01) * self.load_hz)) + self.load_phase) / self.load_hz * 1e6).astype(int)
+        periods = np.arange(int((self.seconds - 0.01) * self.load_hz)) + self.load_phase
+        load_us = (periods / self.load_hz * 1e6).astype(int)
         means = np.diff(np.interp(load_us, t_s * 1e6, integral)) / np.diff(load_us)
         pickups = [(int(us), n, "edge") for n, us in enumerate(edge_us, start=1)]
         samples = [(int(us), float(force), "load") for us, force in zip(load_us[1:], means, strict=True)]

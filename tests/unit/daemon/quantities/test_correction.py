@@ -1,6 +1,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.quantities.correction import CORRECTIONS, correction, sae_j1349
 from leverarm_daemon.records import Weather

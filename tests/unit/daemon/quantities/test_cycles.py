@@ -1,4 +1,7 @@
+from itertools import pairwise
+
 import pytest
+
 from leverarm_daemon.errors import RefuseToStart
 from leverarm_daemon.quantities.cycles import CycleAverager, Impulse
 from leverarm_daemon.records import CurvePoint
@@ -26,7 +29,7 @@ def test_a_steady_engine_gives_what_the_arithmetic_gives() -> None:
 def test_windows_follow_without_a_gap_and_stand_at_their_middle() -> None:
     middles = [point.device_us for point in STEADY.points()]
     assert middles[0] == pytest.approx(20_000 + 20_000 + 140_000, abs=2)
-    assert [b - a for a, b in zip(middles, middles[1:], strict=False)] == pytest.approx([280_000] * 9, abs=2)
+    assert [b - a for a, b in pairwise(middles)] == pytest.approx([280_000] * 9, abs=2)
 
 
 @pytest.mark.parametrize("sweep_rpm_s", [-600.0, -300.0, 300.0, 600.0])

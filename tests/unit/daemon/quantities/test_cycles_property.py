@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from support.turning import Turning
 
 EDGE_TIME_NM = 0.12

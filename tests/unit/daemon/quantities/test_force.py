@@ -1,4 +1,5 @@
 import pytest
+
 from leverarm_daemon.quantities.force import force_n
 from leverarm_daemon.records import Calibration
 

@@ -1,6 +1,7 @@
 import math
 
 import pytest
+
 from leverarm_daemon.quantities.quality import derived, worst
 from leverarm_daemon.records import Quality, Value
 

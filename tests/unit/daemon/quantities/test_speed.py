@@ -1,4 +1,5 @@
 import pytest
+
 from leverarm_daemon.errors import RefuseToStart
 from leverarm_daemon.quantities.speed import STILL_US, Crank, acceleration_rad_s2, mean_speed_rpm
 
@@ -24,7 +25,7 @@ def test_acceleration_divides_by_the_time_between_the_middles() -> None:
 @pytest.mark.parametrize("pulses_per_rev", [0.5, 1.0, 1.5, 2.0, 3.0, 24.0])
 def test_an_uneven_rotation_reads_evenly_over_whole_cycles(pulses_per_rev: float) -> None:
     edges = int(2 * pulses_per_rev)
-    gaps = [40_000 * (k + 1) * 2 // (edges * (edges + 1)) for k in range(edges)]    # unequal within, equal between cycles
+    gaps = [80_000 * (k + 1) // (edges * (edges + 1)) for k in range(edges)]    # unequal within, equal between
     crank = Crank(pulses_per_rev)
     now_us, _ = run(crank, gaps * 6)
     assert crank.speed_rpm(now_us) == pytest.approx(2 * 60e6 / sum(gaps))
@@ -32,7 +33,7 @@ def test_an_uneven_rotation_reads_evenly_over_whole_cycles(pulses_per_rev: float
 
 @pytest.mark.parametrize("pulses_per_rev", [0.0, 0.3, 0.75, 1.2, -1.0])
 def test_pulses_that_do_not_repeat_every_two_turns_are_refused(pulses_per_rev: float) -> None:
-    with pytest.raises(RefuseToStart, match="pulses_per_rev is .* whole number of pulses"):
+    with pytest.raises(RefuseToStart, match=r"pulses_per_rev is .* whole number of pulses"):
         Crank(pulses_per_rev)
 
 

@@ -1,4 +1,5 @@
 import pytest
+
 from leverarm_daemon.quantities.power import power_kw
 from leverarm_daemon.quantities.torque import (
     bmep_kpa,

@@ -1,4 +1,5 @@
 import pytest
+
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.quantities.weather import (
     dry_pressure_hpa,
