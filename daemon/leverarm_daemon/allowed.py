@@ -2,6 +2,7 @@
 
 import datetime
 import difflib
+import json
 import re
 import reprlib
 from typing import Any, Final
@@ -12,7 +13,7 @@ from msgspec import inspect
 Words = tuple[str, str, str]
 """Key (dotted, with list index), problem, and what is allowed."""
 
-_MESSAGE: Final = re.compile(r"(?P<what>.*?)(?: - at `\$(?P<path>[^`]*)`)?\Z", re.DOTALL)
+_PATH: Final = re.compile(r" - at `\$(?P<path>[^`]*)`\Z")
 _STEP: Final = re.compile(r"\.(?P<key>[^.\[]+)|\[(?P<index>\d+)\]")
 _PLAIN: Final = {
     inspect.BoolType: "true or false",
@@ -24,15 +25,15 @@ _PLAIN: Final = {
 
 def explain(error: msgspec.ValidationError, raw: object, top: type) -> Words:
     """Give key, problem and what is allowed for an error of `msgspec.convert(raw, top)`."""
-    found = _MESSAGE.match(str(error))
-    what, path = (found["what"], found["path"] or "") if found else (str(error), "")
+    found = _PATH.search(str(error))
+    path = found["path"] if found else ""
     kind, value = inspect.type_info(top), raw
     for step in _STEP.finditer(path):
         kind, value = _inside(kind, step), _value_inside(value, step)
     key = path.removeprefix(".")
     if isinstance(kind := _without_none(kind), inspect.StructType) and isinstance(value, dict):
         return _about_keys(key, kind, value)
-    return key or "the file", f"{shown(value)} is not allowed ({what})", allowed(kind)
+    return key or "the file", f"{shown(value)} is not allowed", allowed(kind)
 
 
 def shown(value: object) -> str:
@@ -40,7 +41,7 @@ def shown(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return '"' + (value if len(value) <= 60 else value[:57] + "...") + '"'
+        return json.dumps(value if len(value) <= 60 else value[:57] + "...", ensure_ascii=False)
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     return reprlib.repr(value)
@@ -71,7 +72,7 @@ def _about_keys(where: str, kind: inspect.StructType, value: dict[str, Any]) -> 
     for key in value:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
-            hint = f"; did you mean {near[0]}?" if near else ""
+            hint = f"; perhaps {near[0]} is meant" if near else ""
             problem = f"unknown key (value {shown(value[key])}){hint}"
             return _dotted(where, key), problem, ", ".join(known)
     missing = next(field for name, field in known.items() if field.required and name not in value)

@@ -245,12 +245,18 @@ def _twice(names: list[str]) -> Iterator[Words]:
 def _dates(calibration: Calibration) -> Iterator[Words]:
     """Check that a calibration was made before it expires, on days that exist."""
     for key in ("made", "expires"):
-        try:
-            date.fromisoformat(getattr(calibration, key))
-        except ValueError:
-            problem = f"{shown(getattr(calibration, key))} is not a day"
-            yield f"load.calibration.{key}", problem, 'year-month-day, as "2026-04-30"'
+        day = getattr(calibration, key)
+        if not _is_day(day):
+            yield f"load.calibration.{key}", f"{shown(day)} is not a day", 'as "2026-04-30"'
     if calibration.made > calibration.expires:
         yield "load.calibration.expires", f"{shown(calibration.expires)} is not allowed", (
             f"a day after load.calibration.made, which is {shown(calibration.made)}"
         )
+
+
+def _is_day(text: str) -> bool:
+    """Tell whether a text is a day that exists, in the one spelling that also sorts."""
+    try:
+        return date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
