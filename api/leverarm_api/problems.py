@@ -1,7 +1,7 @@
 """Everything that can go wrong, as one table, told as problem documents (RFC 9457).
 
-Handlers raise `ApiProblem`; the outermost middleware turns that, an unreadable store and aiohttp's errors into one shape.
-The `type` of a problem points into the OpenAPI document, where its title and advice stand.
+Handlers raise `ApiProblem`; the outermost middleware turns that, an unreadable store and aiohttp's errors
+into one shape. The `type` of a problem points into the OpenAPI document, where its title and advice stand.
 """
 
 import logging

@@ -83,7 +83,8 @@ def groups(store: Path) -> Grouped:
     by_build: dict[str, list[Pull]] = {}
     for pull in _kept(store):
         by_build.setdefault(pull.build, []).append(pull)
-    made, not_made = [], []
+    made: list[Group] = []
+    not_made: list[str] = []
     for build, pulls in by_build.items():
         try:
             made.append(compare.group(build, pulls))

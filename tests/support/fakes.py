@@ -1,19 +1,29 @@
-"""A guard and a recorder that say what a test tells them to: JSON lines on unix sockets, as ipc/messages has them."""
+"""A guard and a recorder that say what a test tells them to: on unix sockets, in the words of ipc/messages."""
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
+from leverarm_daemon.ipc.aio import Peer, serve
 from leverarm_daemon.ipc.messages import (
-    Allow, Done, Fine, GuardReply, GuardRequest, Keep, No, Picture, RecorderReply, RecorderRequest, Reset, Select, Stop,
+    Allow,
+    Done,
+    Fine,
+    GuardReply,
+    GuardRequest,
+    Keep,
+    No,
+    Picture,
+    RecorderReply,
+    RecorderRequest,
+    Reset,
+    Select,
+    Stop,
 )
 from leverarm_daemon.records import GuardView, Live, Quality, Value
-
-Serve = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 
 def view(**changes: Any) -> GuardView:
@@ -51,15 +61,17 @@ class FakeGuard:
         self.silent = False
         self.delay_s = 0.0
 
-    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        """Answer requests until the other side leaves."""
-        async for line in reader:
-            request: GuardRequest = msgspec.json.decode(line, type=GuardRequest)
+    def listening(self, path: Path) -> AbstractAsyncContextManager[None]:
+        """Serve at a unix socket while inside; afterwards nothing of it is left, as after a kill."""
+        return serve(path, GuardRequest, self._attend)
+
+    async def _attend(self, peer: Peer[GuardRequest]) -> None:
+        while True:
+            request = await peer.receive()
             self.asked.append(request)
-            if self.silent:
-                continue
-            await asyncio.sleep(self.delay_s)
-            writer.write(msgspec.json.encode(self._answer(request)) + b"\n")
+            if not self.silent:
+                await asyncio.sleep(self.delay_s)
+                await peer.send(self._answer(request))
 
     def _answer(self, request: GuardRequest) -> GuardReply:
         if isinstance(request, Allow | Reset | Select) and request.revision != self.view.revision:
@@ -90,42 +102,18 @@ class FakeRecorder:
         self.sending = True
         self.watchers = 0
 
-    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        """Answer one request; a watcher gets pictures until it leaves."""
-        request: RecorderRequest = msgspec.json.decode(await reader.readline(), type=RecorderRequest)
+    def listening(self, path: Path) -> AbstractAsyncContextManager[None]:
+        """Serve at a unix socket while inside; afterwards nothing of it is left, as after a kill."""
+        return serve(path, RecorderRequest, self._attend)
+
+    async def _attend(self, peer: Peer[RecorderRequest]) -> None:
+        request = await peer.receive()
         if isinstance(request, Keep):
             self.kept.append(request)
-            writer.write(msgspec.json.encode(self.keep_answer) + b"\n")
+            await peer.send(self.keep_answer)
             return
         self.watchers += 1
-        while not reader.at_eof() and not writer.is_closing():
+        while True:
             if self.sending:
-                writer.write(msgspec.json.encode(Picture(self.picture)) + b"\n")
+                await peer.send(Picture(self.picture))
             await asyncio.sleep(0.05)
-
-
-@asynccontextmanager
-async def listening(path: Path, serve: Serve) -> AsyncIterator[None]:
-    """Serve at a unix socket while inside; afterwards nothing of it is left, as after a kill."""
-    connections: set[asyncio.Task[None]] = set()
-
-    async def one(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        try:
-            await serve(reader, writer)
-        finally:
-            writer.close()
-
-    def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.create_task(one(reader, writer))
-        connections.add(task)
-        task.add_done_callback(connections.discard)
-
-    server = await asyncio.start_unix_server(accept, path, limit=1_000_000)
-    try:
-        yield
-    finally:
-        server.close()
-        for task in tuple(connections):
-            task.cancel()
-        await asyncio.gather(*connections, return_exceptions=True)
-        path.unlink(missing_ok=True)

@@ -1,6 +1,7 @@
 """The live stream."""
 
 import asyncio
+import socket
 from typing import Final
 
 from aiohttp import web
@@ -14,6 +15,8 @@ from leverarm_daemon.records import Live
 NOT_READING_S: Final = 10.0
 """A client that takes nothing for so long is let go."""
 
+UNSENT_BYTES: Final = 64 * 1024
+
 
 async def live(request: web.Request) -> web.StreamResponse:
     """Stream the live picture until the client or the server ends it."""
@@ -22,9 +25,16 @@ async def live(request: web.Request) -> web.StreamResponse:
         raise ApiProblem("too-many-streams", f"{MOST_CLIENTS} are open")
     response = web.StreamResponse(headers={"Content-Type": "text/event-stream", "X-Accel-Buffering": "no"})
     with hub.listen() as client:
+        _keep_short(request.transport)
         await response.prepare(request)
         await _pour(client, response, request)
     return response
+
+
+def _keep_short(transport: asyncio.Transport | None) -> None:
+    """Let the kernel hold little for this client: what waits there is old by the time it is read."""
+    if transport is not None:
+        transport.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, UNSENT_BYTES)
 
 
 async def _pour(client: Client, response: web.StreamResponse, request: web.Request) -> None:

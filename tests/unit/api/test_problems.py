@@ -1,16 +1,18 @@
 """Errors, all of one shape."""
 
 import sqlite3
+from pathlib import Path
 
 import pytest
 
-from leverarm_api.keys import OPEN_STORE
 from leverarm_api.problems import KINDS
 from leverarm_daemon.store.reader import Reader
-from support.api import Bench, problem
+from support.api import Bench, bench, problem
 
 
-@pytest.mark.parametrize("path", ["/nothing", "/v1", "/v1/", "/v1/pulls/1/raw", "/page/", "/page/../app.py", "/page/x.js"])
+@pytest.mark.parametrize(
+    "path", ["/nothing", "/v1", "/v1/", "/v1/pulls/1/raw", "/page/", "/page/../app.py", "/page/x.js"]
+)
 async def test_an_address_that_is_not_there(stand: Bench, path: str) -> None:
     await problem(await stand.client.get(path), "no-such-route")
 
@@ -27,22 +29,25 @@ async def test_a_method_that_is_not_taken(stand: Bench, method: str, path: str, 
     assert stand.guard.asked == []
 
 
-async def test_a_mistake_of_ours_is_told_without_its_inside(stand: Bench, caplog: pytest.LogCaptureFixture) -> None:
+async def test_a_mistake_of_ours_is_told_without_its_inside(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     def fail() -> Reader:
         raise ZeroDivisionError("secret")
 
-    stand.client.app[OPEN_STORE] = fail
-    told = await problem(await stand.client.get("/v1/pulls"), "broken")
+    async with bench(tmp_path, open_store=fail) as made:
+        told = await problem(await made.client.get("/v1/pulls"), "broken")
     assert "secret" not in told.detail
     assert "secret" in caplog.text
 
 
-async def test_a_store_that_cannot_be_read(stand: Bench) -> None:
+async def test_a_store_that_cannot_be_read(tmp_path: Path) -> None:
     def fail() -> Reader:
         raise sqlite3.OperationalError("disk I/O error")
 
-    stand.client.app[OPEN_STORE] = fail
-    assert "disk I/O error" in (await problem(await stand.client.get("/v1/pulls"), "store-unreadable")).detail
+    async with bench(tmp_path, open_store=fail) as made:
+        told = await problem(await made.client.get("/v1/pulls"), "store-unreadable")
+    assert "disk I/O error" in told.detail
 
 
 async def test_the_type_of_a_problem_leads_to_its_description(stand: Bench) -> None:

@@ -1,0 +1,126 @@
+"""The process: it starts, tells its address, and ends when told."""
+
+import asyncio
+import contextlib
+import signal
+import socket
+import stat
+import sys
+import tomllib
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+import msgspec
+import pytest
+
+from leverarm_api.access import digest
+from leverarm_api.app import served
+from leverarm_daemon.errors import RefuseToStart
+from support.api import TOKEN, stand_file
+
+
+def written(folder: Path, **api: Any) -> Path:
+    """Write the stand file as TOML, with `api` in its section."""
+    plain = msgspec.to_builtins(stand_file(folder))
+    plain["api"] |= api
+    path = folder / "stand.toml"
+    path.write_bytes(msgspec.toml.encode(_without_none(plain)))
+    assert tomllib.loads(path.read_text())
+    return path
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_none(inner) for key, inner in value.items() if inner is not None}
+    return [_without_none(inner) for inner in value] if isinstance(value, list | tuple) else value
+
+
+@contextlib.asynccontextmanager
+async def process(path: Path) -> AsyncIterator[asyncio.subprocess.Process]:
+    """Run the API as people do."""
+    run = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "leverarm_api", str(path),
+        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        yield run
+    finally:
+        if run.returncode is None:
+            run.kill()
+        await run.communicate()
+
+
+async def line_of(run: asyncio.subprocess.Process) -> str:
+    assert run.stdout is not None
+    async with asyncio.timeout(20):
+        return (await run.stdout.readline()).decode().strip()
+
+
+@pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
+async def test_it_starts_serves_and_ends_when_told_even_with_a_stream_open(tmp_path: Path, end: signal.Signals) -> None:
+    path = written(tmp_path)
+    async with process(path) as run:
+        word, token = (await line_of(run)).split()
+        told = (await line_of(run)).removeprefix("listening: ")
+        assert word == "token:"
+        assert msgspec.json.decode((tmp_path / "api.json").read_bytes()) == {"url": told}
+        assert msgspec.json.decode((tmp_path / "token.json").read_bytes()) == {"sha256": digest(token)}
+        async with aiohttp.ClientSession() as session, session.get(f"{told}/v1/live") as stream:
+            assert stream.status == 200
+            run.send_signal(end)
+            async with asyncio.timeout(10):
+                assert await run.wait() == 0
+        assert run.stderr is not None
+        assert await run.stderr.read() == b""
+    assert not (tmp_path / "api.json").exists()
+    assert stat.S_IMODE((tmp_path / "token.json").stat().st_mode) == 0o600
+
+
+async def test_the_token_is_told_once(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    (tmp_path / "token.json").write_text(f'{{"sha256": "{digest(TOKEN)}"}}')
+    async with process(path) as run:
+        assert (await line_of(run)).startswith("listening: http://127.0.0.1:")
+        run.terminate()
+        await run.wait()
+
+
+async def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        async with process(written(tmp_path, port=port)) as run:
+            _, errors = await run.communicate()
+    assert run.returncode == 1
+    assert f"127.0.0.1:{port}" in errors.decode()
+    assert "[api]" in errors.decode()
+    assert "Traceback" not in errors.decode()
+
+
+async def test_a_wrong_stand_file_is_told(tmp_path: Path) -> None:
+    async with process(written(tmp_path, colour="red")) as run:
+        _, errors = await run.communicate()
+    assert run.returncode == 1
+    assert "colour" in errors.decode()
+    assert "Traceback" not in errors.decode()
+
+
+async def test_it_listens_only_where_the_stand_file_says(tmp_path: Path) -> None:
+    async with served(stand_file(tmp_path), digest(TOKEN)) as url:
+        port = int(url.rpartition(":")[2])
+        with socket.socket() as other, pytest.raises(ConnectionRefusedError):
+            other.connect(("127.0.0.2", port))
+        async with aiohttp.ClientSession() as session, session.get(f"{url}/v1/builds") as response:
+            assert response.status == 200
+
+
+async def test_a_refusal_leaves_nothing_behind(tmp_path: Path) -> None:
+    stand = stand_file(tmp_path)
+    away = msgspec.structs.replace(stand, api=msgspec.structs.replace(stand.api, host="203.0.113.1"))
+    with pytest.raises(RefuseToStart, match=r"203\.0\.113\.1"):
+        async with served(away, digest(TOKEN)):
+            pass
+    assert not stand.api_url.exists()
