@@ -17,7 +17,6 @@ from leverarm_daemon.guard.state import (
     GuardState,
     Pending,
     Remember,
-    Save,
     Setup,
 )
 from leverarm_daemon.ipc.messages import Allow, Ask, Reset, Select, Stop
@@ -121,7 +120,7 @@ def _select(setup: Setup, state: GuardState, client: int, request: Select, now_n
     state, limits = send_limits(replace(state, chosen=chosen), now_ns)
     pending = Pending(state.seq, client, "select", request.who, now_ns + REPLY_NS)
     note = Remember("select", {"who": request.who, "build": request.build, "trip_rpm": chosen.trip_rpm})
-    return replace(state, pending=(*state.pending, pending)), (Save(), *limits, note)
+    return replace(state, pending=(*state.pending, pending)), (*limits, note)
 
 
 _WORDS: Final = {Allow: "allow", Reset: "reset", Select: "select"}

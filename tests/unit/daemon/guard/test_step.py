@@ -1,0 +1,459 @@
+"""The guard's rules, without clocks or ports."""
+
+import pytest
+
+from leverarm_daemon.guard.state import Damaged, Deny, Grant, LinkDown, LinkUp, Remember, Save, Send
+from leverarm_daemon.ipc.messages import Allow, Reset, Select, Stop
+from leverarm_daemon.records import Answer, Build, CauseSeen, Command, Limits, RotatingPart
+from support.guarded import BUILD, Bench, denied, one, stand_file
+
+
+@pytest.fixture
+def bench() -> Bench:
+    return Bench()
+
+
+@pytest.fixture
+def running() -> Bench:
+    bench = Bench()
+    bench.run()
+    return bench
+
+
+# --- the link ------------------------------------------------------------------------------------
+
+
+def test_an_open_port_is_greeted_and_greeted_again_until_it_answers(bench: Bench) -> None:
+    assert one(bench.happen(LinkUp()), Send, Command).frame == Command(0, "hello")
+    bench.pass_ms(900)
+    assert not bench.tick()
+    bench.pass_ms(200)
+    assert one(bench.tick(), Send, Command).frame == Command(1, "hello")
+
+
+def test_each_status_line_is_answered_with_its_number(running: Bench) -> None:
+    for _ in range(3):
+        running.pass_ms(20)
+        assert running.status(seq=4711) == "ok"
+    answers = [a.frame.ack for a in running.done if isinstance(a, Send) and isinstance(a.frame, Answer)]
+    assert answers[-3:] == [4711] * 3
+
+
+def test_without_a_build_the_answer_is_stop(bench: Bench) -> None:
+    bench.happen(LinkUp())
+    bench.hello()
+    assert bench.status() == "stop"
+    assert bench.view().why_not[0] == "no build is selected"
+
+
+def test_silence_of_the_stand_latches_only_while_the_engine_may_run(bench: Bench, running: Bench) -> None:
+    running.pass_ms(101)
+    running.tick()
+    assert running.view().first_cause == "stand-silent"
+    bench.ready()
+    bench.pass_ms(5000)
+    bench.tick()
+    assert bench.view().first_cause is None
+    assert "does not report" in bench.view().why_not[0]
+
+
+def test_silence_just_short_of_the_limit_does_nothing(running: Bench) -> None:
+    running.pass_ms(99)
+    running.tick()
+    assert running.view().state == "running"
+
+
+def test_a_lost_port_latches_while_running_and_says_so(running: Bench) -> None:
+    running.happen(LinkDown("unplugged"))
+    assert running.view().state == "tripped"
+    assert running.view().first_cause == "stand-silent"
+    assert "not connected" in running.view().link
+
+
+def test_a_restart_of_the_front_end_while_running_latches(running: Bench) -> None:
+    running.hello(reset="watchdog")
+    assert running.view().first_cause == "stand-restarted"
+
+
+def test_a_hello_that_was_asked_for_latches_nothing(running: Bench) -> None:
+    running.hello(reset="")
+    assert running.view().first_cause is None
+
+
+def test_power_on_while_held_keeps_everything(bench: Bench) -> None:
+    bench.ready()
+    bench.limits_crc = 0
+    bench.hello(reset="power")
+    assert bench.limits_crc != 0, "limits were sent again"
+    assert bench.view().first_cause is None
+
+
+def test_another_version_is_refused_by_its_number(bench: Bench) -> None:
+    bench.happen(LinkUp())
+    bench.hello(version=2)
+    assert "version 2" in bench.view().why_not[0]
+
+
+def test_another_number_of_pulses_is_refused(bench: Bench) -> None:
+    bench.ready()
+    bench.hello(ppr=2.0, reset="")
+    assert "2 pulses a revolution, the stand file says 1" in bench.view().why_not[0]
+
+
+@pytest.mark.parametrize(("count", "spacing_ms", "cause"), [(19, 10, None), (20, 10, "bad-lines"), (40, 60, None)])
+def test_damaged_lines_trip_when_there_are_twenty_in_a_second(
+    running: Bench, count: int, spacing_ms: int, cause: str | None
+) -> None:
+    for _ in range(count):
+        running.pass_ms(spacing_ms)
+        running.happen(Damaged())
+        running.load()
+        running.status()
+    assert running.view().first_cause == cause
+
+
+# --- the engine ----------------------------------------------------------------------------------
+
+
+def test_the_guard_trips_at_the_edge_that_crosses_the_limit(running: Bench) -> None:
+    interval_ms = dict(running.state.chosen.values)["trip_us"] / 1000  # type: ignore[union-attr]
+    for late in (3.0, 1.5, 0.5):
+        assert not running.edge(interval_ms + late)
+    actions = running.edge(interval_ms - 0.001)
+    assert one(actions, Send, Answer).frame.say == "overspeed"  # type: ignore[union-attr]
+    assert one(actions, Save)
+    assert running.status() == "overspeed"
+
+
+def test_exactly_at_the_limit_is_not_over_it(running: Bench) -> None:
+    interval_ms = dict(running.state.chosen.values)["trip_us"] / 1000  # type: ignore[union-attr]
+    for late in (3.0, 1.5, 0.5, 0.0, 0.0):
+        running.edge(interval_ms + late)
+    assert running.view().first_cause is None
+
+
+def test_one_half_interval_is_noise_for_the_guard(running: Bench) -> None:
+    for interval_ms in (20, 20, 5, 15, 20):
+        running.edge(interval_ms)
+    assert running.view().first_cause is None
+
+
+def test_two_edges_at_the_same_time_divide_nothing(running: Bench) -> None:
+    running.edge(0)
+    running.edge(0)
+    assert running.view().first_cause is None
+
+
+@pytest.mark.parametrize(("since_ms", "cause"), [(950, None), (1000, "head-hot")])
+def test_a_hot_head_trips_after_a_second(running: Bench, since_ms: int, cause: str | None) -> None:
+    for _ in range(since_ms // 50 + 1):
+        running.temps(head=220.0)
+        running.load()
+        running.status()
+        running.pass_ms(50)
+    assert running.view().first_cause == cause
+
+
+def test_a_head_just_below_its_limit_only_warns(running: Bench) -> None:
+    for _ in range(60):
+        running.pass_ms(50)
+        running.tick()
+        running.temps(head=219.9)
+        running.load()
+        running.status()
+    assert running.view().first_cause is None
+    assert running.view().notices == ("head-warm",)
+
+
+def test_a_hot_head_forbids_a_start_but_does_not_trip_while_held(bench: Bench) -> None:
+    bench.ready()
+    for _ in range(40):
+        bench.pass_ms(50)
+        bench.temps(head=230.0)
+        bench.load()
+        bench.status()
+    assert bench.view().first_cause is None
+    assert bench.view().why_not == ("the cylinder head is too hot",)
+
+
+def test_a_hot_drum_trips(running: Bench) -> None:
+    for _ in range(21):
+        running.temps(head=100.0, drum=300.0)
+        running.load()
+        running.status()
+        running.pass_ms(50)
+    assert running.view().first_cause == "drum-hot"
+
+
+def test_three_probe_faults_in_a_row_trip_and_two_do_not(running: Bench) -> None:
+    for reading in ("open", "open", 90.0, "open", "open"):
+        running.temps(head=reading)
+    assert running.view().first_cause is None
+    running.temps(head="open")
+    assert running.view().first_cause == "head-probe"
+
+
+def test_without_a_head_limit_the_probe_decides_nothing() -> None:
+    bench = Bench(stand_file(limits=stand_file().limits.__class__()))
+    bench.run()
+    for _ in range(5):
+        bench.temps(head="open")
+    assert bench.view().first_cause is None
+
+
+def test_an_overloaded_cell_trips_after_100_ms_and_not_before(running: Bench) -> None:
+    for _ in range(10):
+        running.load(2_200_001)
+        running.pass_ms(10)
+    assert running.view().first_cause is None
+    running.load(2_200_001)
+    assert running.view().first_cause == "load-over"
+
+
+def test_a_silent_cell_trips_after_300_ms(running: Bench) -> None:
+    for _ in range(15):
+        running.pass_ms(20)
+        running.load(None)
+        running.status()
+    assert running.view().first_cause is None
+    running.pass_ms(20)
+    running.status()
+    assert running.view().first_cause == "load-lost"
+
+
+def test_near_the_trip_speed_there_is_a_notice(running: Bench) -> None:
+    interval_ms = dict(running.state.chosen.values)["trip_us"] / 1000 / 0.97  # type: ignore[union-attr]
+    for late in (4.0, 2.0, 1.0):
+        running.edge(interval_ms + late)
+    for _ in range(30):
+        running.edge(interval_ms)
+    running.load()
+    running.status()
+    assert running.view().notices == ("speed-near-limit",)
+    assert running.view().first_cause is None
+
+
+# --- causes --------------------------------------------------------------------------------------
+
+
+def test_the_front_ends_cause_is_taken_over_and_kept_first(running: Bench) -> None:
+    running.hear(CauseSeen(running.seq(), running.now_us, "overspeed", 1, running.now_us, 12000, 12500))
+    running.front, running.cause = "tripped", "overspeed"
+    assert running.status() == "overspeed"
+    running.hear(CauseSeen(running.seq(), running.now_us, "pickup-lost", 2, running.now_us, 1, 1))
+    view = running.view()
+    assert (view.state, view.first_cause, view.followed_by) == ("tripped", "overspeed", ("pickup-lost",))
+
+
+def test_a_cause_known_from_the_status_alone_is_latched_too(running: Bench) -> None:
+    running.front, running.cause = "tripped", "guard-silent"
+    running.status()
+    assert running.view().first_cause == "guard-silent"
+
+
+def test_an_ordinary_cause_is_shown_but_not_latched(running: Bench) -> None:
+    running.hear(CauseSeen(running.seq(), running.now_us, "stop-loop", 1, running.now_us, 0, 0))
+    running.front, running.cause = "stopping", "stop-loop"
+    assert running.status() == "ok"
+    assert running.view().first_cause == "stop-loop"
+    assert running.view().state == "stopping"
+
+
+def test_limits_that_stay_different_trip_after_a_second(running: Bench) -> None:
+    for _ in range(49):
+        running.pass_ms(20)
+        running.load()
+        running.status(limits_crc=1)
+    assert running.view().first_cause is None
+    for _ in range(3):
+        running.pass_ms(20)
+        running.load()
+        running.status(limits_crc=1)
+    assert running.view().first_cause == "limits-differ"
+
+
+def test_limits_that_differ_are_sent_again(bench: Bench) -> None:
+    bench.ready()
+    bench.pass_ms(600)
+    before = len([a for a in bench.done if isinstance(a, Send) and isinstance(a.frame, Limits)])
+    bench.status(limits_crc=1)
+    assert len([a for a in bench.done if isinstance(a, Send) and isinstance(a.frame, Limits)]) == before + 1
+
+
+# --- people --------------------------------------------------------------------------------------
+
+
+def test_stop_is_granted_at_once_and_answered_at_once(running: Bench) -> None:
+    actions = running.ask(Stop("anyone"))
+    assert one(actions, Send, Answer).frame.say == "stop"  # type: ignore[union-attr]
+    assert one(actions, Grant)
+    running.front = "stopping"
+    assert running.status() == "stop"
+    running.front = "held"
+    running.load()
+    running.status()
+    assert running.status() == "ok", "an ordinary stop ends unlatched"
+
+
+@pytest.mark.parametrize("front", ["held", "start-allowed", "running", "stopping", "tripped"])
+def test_stop_is_never_refused(running: Bench, front: str) -> None:
+    running.front = front
+    running.status()
+    assert one(running.ask(Stop("anyone")), Grant)
+
+
+def test_stop_without_a_stand_is_granted_too(bench: Bench) -> None:
+    assert one(bench.ask(Stop("anyone")), Grant)
+
+
+def test_allow_is_passed_on_and_granted_when_the_stand_agrees(bench: Bench) -> None:
+    bench.ready()
+    assert one(bench.ask(Allow("me", bench.state.revision)), Send, Command).frame.word == "allow"  # type: ignore[union-attr]
+    assert one(bench.reply(), Grant)
+
+
+def test_allow_is_denied_when_the_stand_refuses(bench: Bench) -> None:
+    bench.ready()
+    bench.ask(Allow("me", bench.state.revision))
+    assert denied(bench.reply(accepted=False, reason="stop-loop")) == ("the stand says: stop-loop",)
+
+
+def test_allow_is_denied_when_the_stand_stays_silent(bench: Bench) -> None:
+    bench.ready()
+    bench.ask(Allow("me", bench.state.revision))
+    bench.pass_ms(1001)
+    assert denied(bench.tick()) == ("the stand does not answer",)
+
+
+def test_allow_on_an_old_picture_is_stale(bench: Bench) -> None:
+    bench.ready()
+    for revision in (bench.state.revision - 1, bench.state.revision + 1, 0):
+        assert one(bench.ask(Allow("me", revision)), Deny).kind == "stale"
+
+
+def test_a_replayed_allow_is_stale(bench: Bench) -> None:
+    bench.ready()
+    request = Allow("me", bench.state.revision)
+    bench.ask(request)
+    bench.front = "start-allowed"
+    bench.status()
+    bench.reply()
+    assert one(bench.ask(request), Deny).kind == "stale"
+
+
+def test_allow_gives_every_reason_against_it(bench: Bench) -> None:
+    bench.ready()
+    bench.inputs = frozenset()
+    bench.temps(head=230.0)
+    bench.pass_ms(400)
+    bench.status()
+    reasons = denied(bench.ask(Allow("me", bench.state.revision)))
+    assert reasons == (
+        "the stop button is pressed, or its loop is broken",
+        "the cylinder head is too hot",
+        "the load cell gives no valid reading",
+    )
+
+
+def test_allow_while_running_says_that_it_runs(running: Bench) -> None:
+    assert denied(running.ask(Allow("me", running.state.revision))) == ("the engine runs",)
+
+
+def tripped(cause: str = "head-hot", key: bool = False) -> Bench:
+    bench = Bench()
+    bench.run()
+    bench.front, bench.cause = "tripped", cause
+    bench.inputs = frozenset({"loop", "shield", *(("key",) if key else ())})
+    bench.load()
+    bench.status()
+    return bench
+
+
+def test_a_trip_forbids_allow_until_it_is_reset() -> None:
+    bench = tripped()
+    assert "Reset it first" in denied(bench.ask(Allow("me", bench.state.revision)))[0]
+
+
+def test_reset_turns_the_answer_and_then_asks_the_stand() -> None:
+    bench = tripped()
+    actions = bench.ask(Reset("me", bench.state.revision))
+    sent = [a.frame for a in actions if isinstance(a, Send)]
+    assert [type(frame) for frame in sent] == [Answer, Command]
+    assert isinstance(sent[0], Answer)
+    assert sent[0].say == "stop"
+    bench.front, bench.cause = "held", None
+    bench.status()
+    after = bench.reply()
+    assert one(after, Save)
+    assert bench.view().first_cause is None
+    assert bench.view().state == "held"
+
+
+def test_a_reset_that_the_stand_refuses_keeps_the_latch() -> None:
+    bench = tripped()
+    bench.ask(Reset("me", bench.state.revision))
+    bench.status()
+    assert denied(bench.reply(accepted=False, reason="still-turning")) == ("the stand says: still-turning",)
+    assert bench.view().first_cause == "head-hot"
+    assert bench.status() == "head-hot"
+
+
+def test_a_reset_without_a_trip_is_refused(running: Bench) -> None:
+    assert denied(running.ask(Reset("me", running.state.revision))) == ("nothing is tripped",)
+
+
+def test_a_reset_is_refused_while_the_cause_stands() -> None:
+    bench = tripped()
+    bench.temps(head=230.0)
+    assert denied(bench.ask(Reset("me", bench.state.revision))) == ("still so: the cylinder head is too hot",)
+
+
+def test_a_reset_with_the_shield_open_is_refused() -> None:
+    bench = tripped("shield-open")
+    bench.inputs = frozenset({"loop"})
+    bench.status()
+    assert denied(bench.ask(Reset("me", bench.state.revision))) == ("still so: the shield was opened while running",)
+
+
+def test_overspeed_is_reset_with_the_key_only() -> None:
+    without, with_key = tripped("overspeed"), tripped("overspeed", key=True)
+    assert "turn the key" in denied(without.ask(Reset("me", without.state.revision)))[0]
+    assert one(with_key.ask(Reset("me", with_key.state.revision)), Send, Command)
+
+
+def test_select_sends_limits_and_is_granted_when_they_are_echoed(bench: Bench) -> None:
+    bench.ready()
+    other = Build("other", (RotatingPart("drum", 4500.0, "invented"),), 0.05, 18.0)
+    actions = bench.ask(Select("me", bench.state.revision, other))
+    limits = one(actions, Send, Limits).frame
+    assert isinstance(limits, Limits)
+    assert one(actions, Save)
+    assert [a.kind for a in actions if isinstance(a, Remember)] == ["select", "state"]
+    assert not [a for a in bench.hear_status() if isinstance(a, Grant)]
+    bench.limits_crc = limits.crc()
+    assert one(bench.hear_status(), Grant).view.build == "other"
+
+
+def test_select_is_refused_while_anything_may_turn(running: Bench) -> None:
+    assert "only while" in denied(running.ask(Select("me", running.state.revision, BUILD)))[0]
+
+
+def test_select_with_an_unknown_rating_is_refused(bench: Bench) -> None:
+    bench.ready()
+    unknown = Build("u", (RotatingPart("flywheel", None, "nobody knows"),), 0.03, 18.0)
+    assert "rating unknown: flywheel" in denied(bench.ask(Select("me", bench.state.revision, unknown)))[0]
+
+
+def test_too_many_waiting_requests_are_refused(bench: Bench) -> None:
+    bench.ready()
+    for _ in range(16):
+        bench.ask(Allow("me", bench.state.revision))
+    assert denied(bench.ask(Allow("me", bench.state.revision))) == ("too many requests wait for the stand",)
+
+
+def test_nobody_recording_is_a_notice_after_three_seconds(bench: Bench) -> None:
+    bench.ready()
+    for recorder, ms, expected in ((True, 0, ()), (False, 2900, ()), (False, 200, ("recorder-silent",))):
+        bench.pass_ms(ms)
+        bench.tick(recorder)
+        assert bench.view().notices == expected
