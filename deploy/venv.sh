@@ -52,7 +52,7 @@ make_venv() {
         flock 9 # two starts at once: the second waits for the first
         [[ -e $stamp$extra && $(<"$stamp$extra") == "$want" ]] && "$root/.venv/bin/python" -c '' && exit 0
         python=$(find_python) && check_venv_module "$python" || exit 1
-        if ! grep -qxF -- "$root" "$stamp" 2>/dev/null; then
+        if ! { grep -qxF -- "$root" "$stamp" && "$root/.venv/bin/python" -c ''; } 2>/dev/null; then
             "$python" -m venv --clear "$root/.venv" || exit 1
         fi
         rm -f "$stamp" "$stamp[tests]"

@@ -36,10 +36,10 @@ NEEDS = {
 NO_TESTS_FOUND = 5
 """The exit code by which pytest says that it ran nothing."""
 
-HELP = """\
+HELP = f"""\
 tests/run                  the checks, then the groups unit, published, system, faults, browser
 tests/run check            only the checks: ruff, mypy, lint-imports
-tests/run GROUP            one group: {groups}
+tests/run GROUP            one group: {', '.join(GROUPS)}
 tests/run GROUP PART       a part of it: a file or folder below tests/GROUP, or a word in the
                            tests' names
 tests/run long NAME        the campaign tests/long/NAME, which may be stopped and run again
@@ -61,6 +61,9 @@ class Counts(NamedTuple):
 def main(arguments: Sequence[str]) -> int:
     """Run what the arguments ask for; give the exit code."""
     asked = _parse(arguments)
+    if asked.help:
+        print(HELP, end="")
+        return 0
     groups = BARE if asked.group is None else () if asked.group == "check" else (asked.group,)
     missing = _missing_packages(groups)
     if missing and not _install(missing):
@@ -76,11 +79,8 @@ def main(arguments: Sequence[str]) -> int:
 
 
 def _parse(arguments: Sequence[str]) -> argparse.Namespace:
-    parser = argparse.ArgumentParser(
-        prog="tests/run",
-        usage=HELP.format(groups=", ".join(GROUPS)),
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+    parser = argparse.ArgumentParser(prog="tests/run", usage=HELP, add_help=False)
+    parser.add_argument("-h", "--help", action="store_true")
     parser.add_argument("group", nargs="?", choices=(*GROUPS, "check"), metavar="GROUP")
     parser.add_argument("part", nargs="?", metavar="PART")
     return parser.parse_args(arguments)
