@@ -218,7 +218,7 @@ def _bad_numbers(raw: dict[str, Any]) -> Iterator[Words]:
 def _contradictions(stand_file: StandFile) -> Iterator[Words]:
     """Find what is wrong although each value by itself is allowed."""
     yield from _twice([build.name for build in stand_file.builds])
-    yield from _dates(stand_file.load.calibration)
+    yield from _calibration(stand_file.load.calibration)
     limits, pulls = stand_file.limits, stand_file.pulls
     if limits.head_warn_c and limits.head_trip_c and limits.head_warn_c >= limits.head_trip_c:
         yield "limits.head_warn_c", f"{limits.head_warn_c:g} is not allowed", (
@@ -242,12 +242,14 @@ def _twice(names: list[str]) -> Iterator[Words]:
             yield f"builds[{index}].name", problem, "a name of its own for each build"
 
 
-def _dates(calibration: Calibration) -> Iterator[Words]:
-    """Check that a calibration was made before it expires, on days that exist."""
+def _calibration(calibration: Calibration) -> Iterator[Words]:
+    """Check that counts say something, and that it was made before it expires, on days that exist."""
     for key in ("made", "expires"):
         day = getattr(calibration, key)
         if not _is_day(day):
             yield f"load.calibration.{key}", f"{shown(day)} is not a day", 'as "2026-04-30"'
+    if calibration.coefficients[1] == 0:
+        yield "load.calibration.coefficients[1]", "0 is not allowed", "any other number: newtons for each count"
     if calibration.made > calibration.expires:
         yield "load.calibration.expires", f"{shown(calibration.expires)} is not allowed", (
             f"a day after load.calibration.made, which is {shown(calibration.made)}"

@@ -106,6 +106,7 @@ BAD: dict[str, tuple[str, str, str, str, str]] = {
     "line end in a name": ('stand.name = "a"', r'stand.name = "a\n"', "stand.name", r'"a\n" is not', "letters"),
     "empty text": ('link.port = "/dev/ttyACM0"', 'link.port = ""', "link.port", '"" is', "1 to 200"),
     "one coefficient": ("[0, 1e-4]", "[0]", "load.calibration.coefficients", "[0] is not", "2 to 4 values"),
+    "counts say nothing": ("[0, 1e-4]", "[5, 0]", "load.calibration.coefficients[1]", "0 is not", "each count"),
     "text in a list": ("[0, 1e-4]", '[0, "x"]', "load.calibration.coefficients[1]", '"x" is', "a number"),
     "half a pair": ('[["filter", "foam"]]', '[["filter"]]', "builds[1].parts[0]", "is not allowed", "2 values"),
     "number in a pair": ('"foam"]]', "3]]", "builds[1].parts[0][1]", "3 is not", "text in quotes"),
