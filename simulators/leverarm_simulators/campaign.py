@@ -45,6 +45,7 @@ class Session(NamedTuple):
     pulls: int
 
 
+Reached = Callable[[Seen], bool]
 Orders = Generator[Order | None, Seen, None]
 Steps = Generator[Order | None, Seen, Seen]
 
@@ -67,9 +68,9 @@ def campaign(builds: tuple[str, ...], brake_fails: bool) -> Orders:
     for number, (build, due) in enumerate(plan):
         pulls += due
         yield from _start(build)
-        yield from _until(lambda s, n=pulls: s.pulls >= n, due * PULL_S + START_S, f"pull {pulls} is not found")
+        yield from _until(_pulled(pulls), due * PULL_S + START_S, f"pull {pulls} is not found")
         if not (brake_fails and number == len(plan) - 1):
-            yield from _order(Order("stop"), lambda s: s.view.state == State.HELD, REST_S, "it does not come to rest")
+            yield from _order(Order("stop"), lambda s: s.view.state not in IGNITION_LIVE, REST_S, "no stop is taken")
     if brake_fails:
         yield from _until(lambda s: s.view.state == State.TRIPPED, TRIP_S, "nothing trips when the brake lets go")
         yield from _until(lambda s: s.trips > 0, TRIP_S, "the trip is not recorded")
@@ -77,7 +78,7 @@ def campaign(builds: tuple[str, ...], brake_fails: bool) -> Orders:
 
 def _start(build: str) -> Steps:
     """Held and still, another build, a start allowed; then the person pulls the cord and shuts the shield."""
-    yield from _until(_at_rest, REST_S, "the stand is not ready")
+    yield from _until(_at_rest, REST_S, "it does not come to rest")
     chosen = Order("select", build)
     yield from _order(chosen, lambda s: s.view.build == build and not s.view.why_not, REST_S, f"{build} is not taken")
     yield from _order(Order("allow"), lambda s: s.view.state in IGNITION_LIVE, REST_S, "no start is allowed")
@@ -88,7 +89,11 @@ def _at_rest(seen: Seen) -> bool:
     return seen.view.state == State.HELD and not seen.view.speed_rpm and seen.view.link == "up"
 
 
-def _order(order: Order, reached: Callable[[Seen], bool], within_s: float, problem: str) -> Steps:
+def _pulled(pulls: int) -> Reached:
+    return lambda seen: seen.pulls >= pulls
+
+
+def _order(order: Order, reached: Reached, within_s: float, problem: str) -> Steps:
     """Give an order, and again every second, until what it is for is reached: a refusal may pass."""
     seen = yield order
     end_s, again_s = seen.now_s + within_s, seen.now_s + ORDER_AGAIN_S
@@ -100,7 +105,7 @@ def _order(order: Order, reached: Callable[[Seen], bool], within_s: float, probl
     return seen
 
 
-def _until(reached: Callable[[Seen], bool], within_s: float, problem: str) -> Steps:
+def _until(reached: Reached, within_s: float, problem: str) -> Steps:
     """Wait until something is reached."""
     seen = yield None
     end_s = seen.now_s + within_s

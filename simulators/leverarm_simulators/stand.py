@@ -26,7 +26,7 @@ from leverarm_daemon.errors import RefuseToStart
 from leverarm_simulators.faults import Faults, parse
 from leverarm_simulators.front_end import SimulatedStand
 from leverarm_simulators.scenario import Scenario, load_scenario
-from leverarm_simulators.stand_file import link_path, write_stand_file
+from leverarm_simulators.stand_file import link_path, write_scenario, write_stand_file
 
 TICK_S = 0.004
 MOST_WAITING = 16_384
@@ -141,6 +141,7 @@ def run(arguments: argparse.Namespace) -> None:
     state_dir = arguments.state_dir.resolve()
     state_dir.mkdir(parents=True, exist_ok=True)
     path = write_stand_file(arguments.scenario, state_dir, (*others, *arguments.file))
+    write_scenario(scenario, state_dir)
     name = load_stand_file(path).stand.name
     with ExitStack() as stack:
         link = stack.enter_context(PtyLink(link_path(state_dir)))

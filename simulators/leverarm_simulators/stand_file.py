@@ -5,9 +5,12 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from leverarm_daemon.errors import ConfigError
-from leverarm_simulators.scenario import apply_setting, scenario_path
+import msgspec
 
+from leverarm_daemon.errors import ConfigError, RefuseToStart
+from leverarm_simulators.scenario import Scenario, apply_setting, scenario_path
+
+SCENARIO = "scenario.json"
 HEADING = "# Written by the simulated stand, which is made up; a real stand's file is written by hand.\n"
 
 
@@ -25,6 +28,20 @@ def write_stand_file(scenario: str, state_dir: Path, settings: tuple[str, ...] =
     path = state_dir / "stand.toml"
     path.write_text(HEADING + as_toml(table), encoding="utf-8")
     return path
+
+
+def write_scenario(scenario: Scenario, state_dir: Path) -> None:
+    """Write STATE_DIR/scenario.json: the truth, for whoever judges what the tool found."""
+    (state_dir / SCENARIO).write_bytes(msgspec.json.format(msgspec.json.encode(scenario)))
+
+
+def scenario_of(stand_file: Path) -> Scenario:
+    """Read the scenario of the simulated stand to which a stand file belongs; raises RefuseToStart."""
+    path = stand_file.with_name(SCENARIO)
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Scenario)
+    except (OSError, msgspec.DecodeError) as error:
+        raise RefuseToStart(f"{path}: {error}. Only a simulated stand has this file; start it first") from error
 
 
 def link_path(state_dir: Path) -> Path:
