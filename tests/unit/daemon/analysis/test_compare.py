@@ -39,6 +39,10 @@ def test_a_lower_build_is_told_so_in_words() -> None:
     assert found.warnings == ()
 
 
+def test_the_counts_stand_in_the_order_of_the_names() -> None:
+    assert "from 6 and 4 pulls" in compare(paper(PAPER[:4]), foam(), "power_kw").sentence
+
+
 def test_the_other_way_round_it_is_higher() -> None:
     found = compare(foam(), paper(), "power_kw")
     assert found.verdict == "higher"

@@ -28,6 +28,12 @@ def test_seven_per_cent_is_the_end_of_trust(dry_hpa: float, in_range: bool) -> N
     assert sae_j1349(dry_hpa, 25.0).in_range is in_range
 
 
+def test_the_weather_gives_both_pressure_and_temperature() -> None:
+    found = correction("SAE J1349", Weather(1000.0, 15.0, 0.0))
+    assert found == sae_j1349(1000.0, 15.0)
+    assert found != sae_j1349(1000.0, 25.0)
+
+
 def test_no_correction_is_one_in_any_weather() -> None:
     assert correction("none", Weather(850.0, 40.0, 1.0)).factor == 1.0
 

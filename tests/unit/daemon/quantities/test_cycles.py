@@ -1,3 +1,4 @@
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -41,6 +42,7 @@ def test_a_sweep_does_not_bias_torque(sweep_rpm_s: float, inertia_kg_m2: float) 
     for point in points:
         assert point.torque_nm == pytest.approx(18.0, rel=1e-3)
         assert point.inertia_torque_nm == pytest.approx(inertia_kg_m2 * sweep_rpm_s * 0.104720, rel=0.005)
+        assert point.power_kw == pytest.approx(18.0 * point.speed_rpm / 9549.3, rel=1e-3)
 
 
 @pytest.mark.parametrize("load_hz", [80.0, 1000.0])
@@ -100,7 +102,7 @@ def test_a_hole_in_the_load_costs_its_window_and_no_other(hole: str) -> None:
     for device_us, what, kind in STEADY.events():
         if kind == "edge":
             points += averager.edge(device_us, int(what))
-        elif not 1_000_000 < device_us < 1_020_000:
+        elif not 1_000_000 < device_us < 1_010_000:      # one sample
             points += averager.load(device_us, what)
         elif hole != "missing":
             points += averager.load(device_us, None if hole == "failed" else float("nan"))
@@ -133,6 +135,12 @@ def test_a_restarted_front_end_begins_anew() -> None:
     averager = STEADY.averager()
     list(feed(averager, [e for e in STEADY.events() if e[2] == "edge"]))      # windows wait for load
     assert list(feed(averager, STEADY.events())) == STEADY.points()
+
+
+def test_time_that_runs_back_is_a_new_beginning() -> None:
+    averager, other = STEADY.averager(), replace(STEADY, torque_nm=9.0)
+    assert list(feed(averager, STEADY.events())) == STEADY.points()
+    assert list(feed(averager, other.events())) == other.points()
 
 
 def test_a_belt_ratio_divides_the_brake_torque() -> None:
