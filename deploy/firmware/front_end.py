@@ -20,8 +20,8 @@ NONE, OVERSPEED, IMPLAUSIBLE, CAPPED = 0, 1, 2, 3       # what the edge handler 
 
 
 class FrontEnd:
-    def __init__(self, pins, name, simulated=False, load_hz=80, temps=("head", "drum"), inputs=("loop", "shield", "key"),
-                 pulses_per_rev="1", reset="power"):
+    def __init__(self, pins, name, simulated=False, load_hz=80, temps=("head", "drum"),
+                 inputs=("loop", "shield", "key"), pulses_per_rev="1", reset="power"):
         self._pins = pins
         self._hello_words = "v=%d stand=%s fw=%s wrap=30 ppr=%s load=%d temps=%s inputs=%s outputs=run,fuel" % (
             link.VERSION, name, FIRMWARE, pulses_per_rev, load_hz, ",".join(temps), ",".join(inputs))
@@ -50,6 +50,7 @@ class FrontEnd:
         self._last_us = 0           # last edge that counted
         self._interval = MASK       # last interval that counted
         self._armed = False         # running by itself
+        self._still = True
         self._fast = False
         self._fast_us = 0
         self._verdict = NONE
@@ -87,6 +88,7 @@ class FrontEnd:
             self._times[self._in] = us
             self._in = after
         self.edges = (self.edges + 1) & MASK
+        self._still = False
         interval = (us - self._last_us) & MASK
         if self._armed and self._is_odd(interval):
             self._note_odd(us, interval)
@@ -198,11 +200,14 @@ class FrontEnd:
             self._fast_us = us
         elif ((us - self._fast_us) & MASK) >= self._limit("arm_ms") * 1000:
             self._armed = True
-        if silence >= self._limit("still_ms") * 1000:
+        if self._still or silence >= self._limit("still_ms") * 1000:
+            self._still = True          # until the next edge, however often the clock wraps
             self._interval = MASK
             self._armed = self._fast = False
             self._move(us, tables.STILL)
-        waited = min((us - self._allowed_us) & MASK, silence)
+        else:
+            self._allowed_us = us       # somebody pulls the cord, or it runs
+        waited = (us - self._allowed_us) & MASK
         if self.state == tables.START_ALLOWED and waited >= self._limit("lapse_s") * 1000000:
             self._note_cause(us, "start-lapsed", us, self._limit("lapse_s"), self._limit("lapse_s"))
             self._move(us, tables.LAPSE)
@@ -338,7 +343,7 @@ class FrontEnd:
     def _reset(self, us):
         if self.state != tables.TRIPPED:
             return "not-tripped"
-        if ((us - self._last_us) & MASK) < self._limit("still_ms") * 1000 and self.edges:
+        if not self._still:
             return "still-turning"
         if "loop" not in self._inputs:
             return "stop-loop"
