@@ -114,16 +114,14 @@ _ALL: Final = (
         "110 % of load.rated_n", "100 ms", "always",
         f"{AFTER_A_TRIP} Look at the arm and cell for damage, then check the calibration.",
     ),
-    Cause(
+    _trip(
         "load-lost", "the load cell gives no valid reading", "G",
         "no valid count for the greater of 300 ms and 3 sample periods", "none", "start allowed, running",
-        True, False, True, True, True, False,
         f"{AFTER_A_TRIP} Look at the cell's cable and converter.",
     ),
-    Cause(
+    _trip(
         "head-probe", "the head thermometer is open or shorted", "G",
-        "fault reported", "3 readings in a row", "running, when a head limit is set",
-        True, False, True, True, True, False,
+        "fault reported", "3 readings in a row", "start allowed, running, when a head limit is set",
         f"{AFTER_A_TRIP} Look at the probe and its wires.",
     ),
     Cause(
