@@ -14,6 +14,7 @@ LeverarmError
         StoreBusy     the store's writer cannot keep up (store.writer)
     Refused           a person asked for what may not be: tell them the reasons
     NotFound          a person asked for what does not exist
+    CampaignFailed    the demonstration does not get on (the simulators' own)
 """
 
 

@@ -113,7 +113,7 @@ for name in sys.argv[1:]:
         os._exit(0)
     if os.waitpid(child, 0)[1]:
         failed.append(name)
-sys.exit(" ".join(failed))
+sys.exit(" ".join(failed) or 0)
 """
 
 
