@@ -68,11 +68,11 @@ function drawFrame(pen, box, scales, colour) {
     label(pen, number((scales.powerTop * part) / 4, 1), box.width - MARGIN.right + 6, y + 4, "left", colour("--power"));
   }
   const step = scales.high - scales.low > 2500 || box.width < 420 ? 1000 : 500;
-  for (let speed = Math.ceil(scales.low / step) * step; speed <= scales.high; speed += step) {
+  for (let speed = Math.ceil((scales.low + 1) / step) * step; speed <= scales.high; speed += step) {
     strokeLine(pen, scales.x(speed), bottom, scales.x(speed), bottom + 4);
     label(pen, number(speed, 0), scales.x(speed), bottom + 17, "center", colour("--soft"));
   }
-  label(pen, "rpm", box.width - MARGIN.right + 6, bottom + 17, "left", colour("--soft"));
+  label(pen, "rpm", MARGIN.left - 6, bottom + 17, "right", colour("--soft"));
 }
 
 function strokeLine(pen, x1, y1, x2, y2) {

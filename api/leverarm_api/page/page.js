@@ -5,7 +5,7 @@ import { refreshRecords } from "./records.js";
 import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRecorded, showRoom, showTrip, text } from "./show.js";
 import { command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
 
-const now = { live: null, arrived_ms: 0, guard: null, stand: null, causes: {}, lastPull: undefined, trip: null };
+const now = { live: null, arrived_ms: 0, guard: null, stand: null, causes: {}, order: [], lastPull: undefined, trip: null };
 
 // --- stop: wired first ---
 
@@ -42,7 +42,8 @@ onPress("allow", "/v1/allow", () => ({}));
 onPress("reset", "/v1/reset", () => ({}));
 onPress("select", "/v1/select", () => ({ build: find("builds").value }));
 
-find("use-token").addEventListener("click", () => {
+find("token-form").addEventListener("submit", (event) => {
+  event.preventDefault();
   useToken(find("token").value);
   find("token").value = "";
   showButtons();
@@ -52,9 +53,13 @@ find("use-token").addEventListener("click", () => {
 function showButtons() {
   const { guard } = now;
   const may = hasToken() && guard !== null;
-  find("allow").disabled = !(may && guard.state === "held" && guard.why_not.length === 0);
-  find("reset").disabled = !(may && guard.state === "tripped");
+  find("allow").hidden = guard?.state !== "held";
+  find("allow").disabled = !(may && guard.why_not.length === 0);
+  find("reset").hidden = guard?.state !== "tripped";
+  find("reset").disabled = !may;
   find("select").disabled = !(may && guard.state === "held");
+  const needsToken = !hasToken() && ["held", "tripped"].includes(guard?.state);
+  text("command-hint", needsToken ? "This needs the token; there is a field for it further down." : "");
   text("token-words", hasToken() ? "A token is in use in this tab." : "Without the token this page can look, and stop; nothing else.");
 }
 
@@ -97,7 +102,7 @@ function onGone() {
 }
 
 function records() {
-  refreshRecords().catch((problem) => text("pulls-none", problem.message));
+  refreshRecords(now.order).catch((problem) => text("pulls-none", problem.message));
 }
 
 // The age goes on growing here when nothing comes in, and the state is asked for without the stream.
@@ -116,7 +121,8 @@ async function learn() {
   now.causes = Object.fromEntries(causes.map((cause) => [cause.id, cause]));
   text("stand-name", `${stand.name}: ${stand.engine.name}`);
   document.title = `${stand.name} – brake stand`;
-  find("builds").replaceChildren(...builds.map(({ name }) => make("option", name)));
+  now.order = builds.map(({ name }) => name);
+  find("builds").replaceChildren(...now.order.map((name) => make("option", name)));
 }
 
 takeTokenFromAddress();

@@ -4,26 +4,27 @@ import { command, hasToken, read } from "./talk.js";
 import { find, make, text } from "./show.js";
 import { atClock, interval, number } from "./words.js";
 
-const SHOWN = 12;
+const SHOWN = 8;
 
-export async function refreshRecords() {
+// `order`: the names of the builds as the stand file lists them; the first is what the others are held against.
+export async function refreshRecords(order) {
   const { pulls } = await read(`/v1/pulls?limit=${SHOWN}`);
-  showPulls(pulls);
+  showPulls(pulls, order);
   const { groups, not_made } = await read("/v1/groups");
   showGroups(groups);
-  await showVerdicts(groups, not_made);
+  await showVerdicts(groups, not_made, order);
 }
 
 // --- pulls ---
 
-function showPulls(pulls) {
+function showPulls(pulls, order) {
   find("pulls-none").hidden = pulls.length > 0;
-  find("pulls-list").replaceChildren(...pulls.map(pullRow));
+  find("pulls-list").replaceChildren(...pulls.map((pull) => pullRow(pull, order)));
 }
 
-function pullRow(pull) {
+function pullRow(pull, order) {
   const row = make("li", "", pull.kept ? "" : "left-out");
-  row.append(make("strong", peaks(pull)), make("span", facts(pull)), keepButton(pull));
+  row.append(make("strong", peaks(pull)), make("span", facts(pull)), keepButton(pull, order));
   return row;
 }
 
@@ -39,20 +40,20 @@ function facts(pull) {
   return remarks.filter(Boolean).join(" · ");
 }
 
-function keepButton(pull) {
+function keepButton(pull, order) {
   const button = make("button", pull.kept ? "Leave out" : "Keep");
   button.type = "button";
   button.disabled = !hasToken();
   button.setAttribute("aria-label", `${button.textContent} pull ${pull.id}`);
-  button.addEventListener("click", () => turn(pull, button));
+  button.addEventListener("click", () => turn(pull, button, order));
   return button;
 }
 
-async function turn(pull, button) {
+async function turn(pull, button, order) {
   button.disabled = true;
   try {
     await command(`/v1/pulls/${pull.id}/keep`, { kept: !pull.kept, why: "by hand on the page" });
-    await refreshRecords();
+    await refreshRecords(order);
   } catch (problem) {
     button.disabled = false;
     text("answer", problem.message);
@@ -75,8 +76,9 @@ function groupRow(group) {
   return row;
 }
 
-async function showVerdicts(groups, notMade) {
-  const names = groups.filter((group) => group.pulls.length >= 2).map((group) => group.build).sort();
+async function showVerdicts(groups, notMade, order) {
+  const place = (name) => (order.includes(name) ? order.indexOf(name) : order.length);
+  const names = groups.filter((group) => group.pulls.length >= 2).map((group) => group.build).sort((a, b) => place(a) - place(b));
   if (names.length < 2) return find("verdict-lines").replaceChildren(
     make("p", "Two builds with at least two kept pulls each are needed."), ...notMade.map((line) => make("p", line)));
   const lines = await Promise.all(names.slice(1).map((name) => verdictLines(names[0], name)));

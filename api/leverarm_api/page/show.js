@@ -9,6 +9,7 @@ const FIGURES = [
   { name: "power_corrected_kw", label: "Power, corrected", digits: 2 },
   { name: "head_c", label: "Head", digits: 0 },
 ];
+const NO_VALUE = { value: null, unit: "", quality: "bad", reason: "no value" };
 const STALE_MS = 500;
 const TOO_OLD_MS = 3000;
 
@@ -85,13 +86,18 @@ export function makeNumbers() {
 
 export function showNumbers(values) {
   for (const { name, digits } of FIGURES) {
-    const value = values[name] ?? { value: null, unit: "", quality: "bad", reason: "not measured" };
+    const value = values[name] ?? NO_VALUE;
     const box = find(name);
     box.className = `number ${value.quality}`;
     box.querySelector(".figure").textContent = number(value.value, digits);
     box.querySelector(".unit").textContent = value.unit;
-    box.querySelector(".quality").textContent = value.quality === "good" ? "" : [value.quality, value.reason].filter(Boolean).join(": ");
+    box.querySelector(".quality").textContent = qualityWords(value);
   }
+}
+
+function qualityWords(value) {
+  if (value.quality === "good") return "";
+  return value === NO_VALUE ? value.reason : [value.quality, value.reason].filter(Boolean).join(": ");
 }
 
 export function showAge(age_ms) {

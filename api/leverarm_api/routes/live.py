@@ -38,11 +38,13 @@ def _keep_short(transport: asyncio.Transport | None) -> None:
 
 
 async def _pour(client: Client, response: web.StreamResponse, request: web.Request) -> None:
-    """Write chunks as they come; lets go of a client that does not read."""
+    """Write chunks as they come, until the client leaves; lets go of one that does not read."""
     try:
         async for chunk in client.chunks():
             async with asyncio.timeout(NOT_READING_S):
                 await response.write(chunk)
+    except ConnectionError:
+        pass                                    # it left, as every client does in the end
     except TimeoutError:
         if request.transport is not None:
             request.transport.abort()

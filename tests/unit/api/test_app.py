@@ -2,14 +2,13 @@
 
 import asyncio
 import contextlib
+import re
 import signal
 import socket
 import stat
 import sys
-import tomllib
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import aiohttp
 import msgspec
@@ -20,21 +19,17 @@ from leverarm_api.app import served
 from leverarm_daemon.errors import RefuseToStart
 from support.api import TOKEN, stand_file
 
+EXAMPLE = Path(__file__).parents[3] / "deploy" / "stand.example.toml"
 
-def written(folder: Path, **api: Any) -> Path:
-    """Write the stand file as TOML, with `api` in its section."""
-    plain = msgspec.to_builtins(stand_file(folder))
-    plain["api"] |= api
+
+def written(folder: Path, port: str = "0") -> Path:
+    """Write the example stand file for this folder and port."""
+    text = re.sub(r"(?m)^state_dir = .*$", f'state_dir = "{folder}"', EXAMPLE.read_text())
+    text, changed = re.subn(r"(?m)^#? ?port = 8750$", f"port = {port}", text)
+    assert changed == 1
     path = folder / "stand.toml"
-    path.write_bytes(msgspec.toml.encode(_without_none(plain)))
-    assert tomllib.loads(path.read_text())
+    path.write_text(text)
     return path
-
-
-def _without_none(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _without_none(inner) for key, inner in value.items() if inner is not None}
-    return [_without_none(inner) for inner in value] if isinstance(value, list | tuple) else value
 
 
 @contextlib.asynccontextmanager
@@ -92,7 +87,7 @@ async def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        async with process(written(tmp_path, port=port)) as run:
+        async with process(written(tmp_path, port=str(port))) as run:
             _, errors = await run.communicate()
     assert run.returncode == 1
     assert f"127.0.0.1:{port}" in errors.decode()
@@ -101,10 +96,10 @@ async def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
 
 
 async def test_a_wrong_stand_file_is_told(tmp_path: Path) -> None:
-    async with process(written(tmp_path, colour="red")) as run:
+    async with process(written(tmp_path, port='"red"')) as run:
         _, errors = await run.communicate()
     assert run.returncode == 1
-    assert "colour" in errors.decode()
+    assert "api.port" in errors.decode()
     assert "Traceback" not in errors.decode()
 
 

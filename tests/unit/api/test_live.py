@@ -155,7 +155,7 @@ async def until(wanted: Callable[[], bool]) -> None:
 
 
 async def test_a_client_that_does_not_read_costs_little_and_holds_up_nobody(
-    stand: Bench, monkeypatch: pytest.MonkeyPatch
+    stand: Bench, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     monkeypatch.setattr("leverarm_api.routes.live.NOT_READING_S", 1.5)
     stand.recorder.picture = live(curve=tuple((float(n), 1.0, 1.0) for n in range(9000)))
@@ -172,6 +172,18 @@ async def test_a_client_that_does_not_read_costs_little_and_holds_up_nobody(
         assert client.dropped > 0
         assert client._queue.qsize() <= QUEUE_LENGTH
         await until(lambda: hub.streams == 0)
+    await asyncio.sleep(0.1)
+    assert caplog.records == []
+
+
+async def test_a_client_that_leaves_is_forgotten_without_a_word(
+    stand: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with stream(stand) as response:
+        await next_event(response)
+    await until(lambda: stand.client.app[LIVE].streams == 0)
+    await asyncio.sleep(0.1)
+    assert caplog.records == []
 
 
 async def test_too_many_streams(stand: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
