@@ -9,6 +9,7 @@ the piston's own inertia, spark advance (the spark is at top dead centre), kickb
 
 import math
 import random
+from collections import deque
 
 from leverarm_simulators.scenario import EngineSpec
 
@@ -122,6 +123,7 @@ class Engine:
         self._gas_j = 0.0
         self._rng = rng
         self._step = 0
+        self._recent_rpm: deque[float] = deque(maxlen=4)
         self._gas = gas_shape(spec)
         self._squeeze = compression_shape(spec)
         self._torques = [0.0] * STEPS_PER_STROKE
@@ -155,6 +157,7 @@ class Engine:
 
     def _begin_stroke(self, stroke: int, speed_rpm: float) -> None:
         """Settle the torque of the nine steps of a stroke."""
+        self._recent_rpm.append(speed_rpm)
         opening = self._throttle(speed_rpm)
         charge = filling(self.spec, opening, speed_rpm)
         drag = drag_nm(self.spec, speed_rpm, charge)
@@ -169,13 +172,16 @@ class Engine:
             self._torques = [-drag] * STEPS_PER_STROKE
 
     def _spark(self, opening: float, speed_rpm: float) -> float:
-        """Fire or not; gives the mean gas torque of this cycle."""
+        """Fire or not; gives the mean gas torque of this cycle.
+
+        The curve is one of mean speeds: at the spark, after the compression, the crank is slower than that.
+        """
         scatter = self._rng.gauss(1.0, self.spec.cycle_scatter)
         if not (self.ignition and self.bowl_s > 0 and speed_rpm >= self.spec.fires_above_rpm):
             return 0.0
         self.fired += 1
-        drag = drag_nm(self.spec, speed_rpm, 1.0)
-        full = full_load_nm(self.spec, speed_rpm) * self.factor + drag
-        gas = filling(self.spec, opening, speed_rpm) * full * scatter
+        mean_rpm = sum(self._recent_rpm) / len(self._recent_rpm)
+        full = full_load_nm(self.spec, mean_rpm) * self.factor + drag_nm(self.spec, mean_rpm, 1.0)
+        gas = filling(self.spec, opening, mean_rpm) * full * scatter
         self._gas_j += gas * 4.0 * math.pi
         return gas

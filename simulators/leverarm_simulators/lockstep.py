@@ -5,8 +5,10 @@ lines. Everything between the pickup's edge and the pull is the real thing; only
 """
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 import msgspec
+from msgspec.structs import replace
 
 from leverarm_daemon.config import StandFile
 from leverarm_daemon.guard import words
@@ -14,15 +16,21 @@ from leverarm_daemon.guard.process import make_setup
 from leverarm_daemon.guard.state import Action, Asked, Event, GuardState, Heard, LinkUp, Remember, Send, Tick
 from leverarm_daemon.guard.step import step
 from leverarm_daemon.ipc.messages import Allow, Line, Note, Select, Stop
-from leverarm_daemon.records import GuardView
+from leverarm_daemon.recorder.pipeline import Pipeline
+from leverarm_daemon.records import GuardView, Pull, Trip
 from leverarm_daemon.stand.codec import Decoder, encode, unseal
-from leverarm_simulators.campaign import Order
+from leverarm_daemon.store.changes import Batch
+from leverarm_simulators.campaign import Order, Seen, campaign
 from leverarm_simulators.front_end import POLL_US, SimulatedStand
+from leverarm_simulators.result import Result, judge
 from leverarm_simulators.scenario import Scenario
+from leverarm_simulators.world import PullTruth
 
 WHO = "campaign"
 CLIENT = 1
 TICK_POLLS = 10
+LOOK_POLLS = 20
+"""Turns of the front end's main loop (5 ms) between two looks: of the guard at its clock, of the campaign."""
 UTC_NS = 1_767_225_600_000_000_000
 """The host's clock when the simulation begins: 2026-01-01, so that equal seeds give equal items."""
 MONO_NS = 1_000_000_000
@@ -103,3 +111,53 @@ class Lockstep:
             mono_ns = self._mono_ns()
             body = msgspec.json.encode(action.body).decode()
             self._take(Note(self._items, mono_ns, UTC_NS + mono_ns, action.kind, body))
+
+
+class Recorded:
+    """What the recorder's pipeline made of the items: pulls and trips, numbered as they were found."""
+
+    def __init__(self, stand_file: StandFile) -> None:
+        self.pulls: list[Pull] = []
+        self.trips: list[Trip] = []
+        self.pipeline = Pipeline(stand_file, boot="lockstep")
+
+    def take(self, item: Item) -> None:
+        """Pass one item through the pipeline."""
+        for output in self.pipeline.take(item):
+            if isinstance(output, Batch):
+                self._keep(output)
+
+    def _keep(self, batch: Batch) -> None:
+        self.pulls += [replace(pull, id=len(self.pulls) + k) for k, pull in enumerate(batch.pulls, 1)]
+        self.trips += [replace(trip, id=len(self.trips) + k) for k, trip in enumerate(batch.trips, 1)]
+
+
+class Outcome(NamedTuple):
+    """A campaign's result, all pulls found (short ones too), what was true of each, and the time it simulated."""
+
+    result: Result
+    pulls: list[Pull]
+    truth: list[PullTruth]
+    seconds: float
+
+
+def run_campaign(scenario: Scenario, stand_file: StandFile, seed: int) -> Outcome:
+    """Run a whole campaign; raises CampaignFailed."""
+    recorded = Recorded(stand_file)
+    lockstep = Lockstep(scenario, stand_file, seed, recorded.take)
+    orders = campaign(scenario.builds(), scenario.campaign.brake_fails)
+    next(orders)
+    while True:
+        for _ in range(LOOK_POLLS):
+            lockstep.advance()
+        view = recorded.pipeline.view = lockstep.view()
+        kept = sum(pull.kept for pull in recorded.pulls)
+        try:
+            order = orders.send(Seen(lockstep.now_s, view, kept, len(recorded.trips)))
+        except StopIteration:
+            break
+        if order is not None:
+            lockstep.order(order)
+    seconds = lockstep.now_s
+    result = judge(scenario, stand_file.builds, recorded.pulls, recorded.trips, seconds)
+    return Outcome(result, recorded.pulls, lockstep.stand.world.truth, seconds)

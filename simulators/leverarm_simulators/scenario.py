@@ -95,8 +95,8 @@ class OperatorSpec(Record):
     rest_s: NotNegative = 0.8
     rise_rpm_per_s: Positive = 1800.0
     top_rpm: Positive = 3900.0
-    bottom_rpm: Positive = 2430.0
-    fall_s: Positive = 4.5
+    bottom_rpm: Positive = 2200.0
+    fall_s: Positive = 5.0
     strongest_n: Positive = 160.0
     shake: NotNegative = 0.004
     fails_at_rpm: Positive = 3500.0
