@@ -16,8 +16,8 @@ class Channel(Record):
 class Opening(Record):
     """A new run, with everything known before it. Whatever run is still open is closed as failed.
 
-    `continues`: device time and the guard's items go on where the open run stopped, so that the raw
-    data of both belong together. `stand` and `build` are JSON.
+    `continues`: device time and the guard's items go on where the newest run of the same guard boot
+    stopped, so that the raw data of both belong together. `stand` and `build` are JSON.
     """
 
     utc: str

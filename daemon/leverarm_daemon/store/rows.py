@@ -64,10 +64,9 @@ def trip_from_row(row: sqlite3.Row) -> Trip:
 
 
 def _open_run(connection: sqlite3.Connection, opening: Opening) -> Saved:
-    left_open = _runs_left_open(connection)
-    for run_id in left_open:
+    for run_id in _runs_left_open(connection):
         _close_run(connection, run_id, Closing(opening.utc, "failed", NO_CLOSING))
-    continues = left_open[-1] if opening.continues and left_open else None
+    continues = _newest_run(connection, opening.boot) if opening.continues else None
     values = (
         opening.utc, opening.boot, opening.version, opening.firmware, opening.simulated,
         continues, opening.stand, opening.build,
@@ -84,6 +83,11 @@ def _open_run(connection: sqlite3.Connection, opening: Opening) -> Saved:
             (run_id, channel.name, channel.unit, channel.source, channel.step, channel.high),
         )
     return Saved(run_id)
+
+
+def _newest_run(connection: sqlite3.Connection, boot: str) -> int | None:
+    row = connection.execute("SELECT max(run_id) FROM opening WHERE boot = ?", (boot,)).fetchone()
+    return None if row is None else row[0]
 
 
 def _runs_left_open(connection: sqlite3.Connection) -> list[int]:

@@ -1,7 +1,7 @@
 -- The store, version 1. Rows are added, never changed: `progress` is the one exception.
 
 -- A run: what came from one start of the guard, while one recorder listened.
--- `continues` names the run that a recorder left open when it died; device time and raw data go on in this one.
+-- `continues` names the run of the same guard start before it, whose device time and raw data go on in this one.
 CREATE TABLE opening (
     run_id    INTEGER PRIMARY KEY,
     utc       TEXT NOT NULL,
@@ -75,7 +75,7 @@ CREATE TABLE trip (
 CREATE TABLE event (
     id     INTEGER PRIMARY KEY,
     run_id INTEGER NOT NULL REFERENCES opening (run_id),
-    n      INTEGER NOT NULL,     -- the guard's item that told it; 0: the recorder itself
+    n      INTEGER NOT NULL,     -- the guard's item that told it
     utc    TEXT NOT NULL,
     kind   TEXT NOT NULL,
     body   TEXT NOT NULL         -- JSON

@@ -1,0 +1,198 @@
+"""What is made of measurements: the values of the moment and whole pulls, each with quality and reason. Pure."""
+
+from collections import deque
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+from leverarm_daemon.analysis.curve import peak
+from leverarm_daemon.config import StandFile
+from leverarm_daemon.errors import Refused
+from leverarm_daemon.quantities.correction import Correction, correction, uncorrected
+from leverarm_daemon.quantities.quality import derived, worst
+from leverarm_daemon.quantities.torque import inertia_share
+from leverarm_daemon.recorder.pulls import Found
+from leverarm_daemon.records import Build, CurvePoint, Peak, Pull, Quality, Temps, Value, Weather
+
+FORCE_US: Final = 250_000
+"""The force shown is the mean over this long."""
+
+POINT_OLD_US: Final = 1_500_000
+LOAD_OLD_US: Final = 500_000
+TEMP_OLD_US: Final = 2_000_000
+
+HOLE_US: Final = 1_500_000
+"""A curve without a point for so long has a hole."""
+
+CORRECTION: Final = "SAE J1349"
+
+_FAULTS: Final = {
+    "open": "the probe or its wire is broken",
+    "short": "the probe or its wire is shorted",
+    "range": "beyond what the converter can measure",
+    "stale": "the converter no longer answers",
+}
+
+
+class Gauges:
+    """The newest of everything. `today` is the date (YYYY-MM-DD) by which a calibration may have expired."""
+
+    def __init__(self, stand: StandFile) -> None:
+        self.today = ""
+        self._stand = stand
+        self.correction, self._uncorrected_because = to_standard_air(stand.weather)
+        self._forces: deque[tuple[int, float]] = deque(maxlen=1024)
+        self._load_failed = "no load sample yet"
+        self._point: CurvePoint | None = None
+        self._temps: dict[str, tuple[int, float | str]] = {}
+
+    def load(self, device_us: int, newtons: float | None) -> None:
+        """Take a load sample; None is a conversion that failed."""
+        if newtons is None:
+            self._load_failed = "the load cell's conversions fail"
+            return
+        self._load_failed = "the load cell has fallen silent"
+        self._forces.append((device_us, newtons))
+
+    def point(self, point: CurvePoint) -> None:
+        """Take a mean over whole cycles."""
+        self._point = point
+
+    def temps(self, frame: Temps) -> None:
+        """Take temperatures or faults."""
+        self._temps |= {name: (frame.device_us, reading) for name, reading in frame.readings}
+
+    def values(self, now_us: int, speed: Value, build: Build | None) -> dict[str, Value]:
+        """Give all values at this device time."""
+        force, inertia = self._force(now_us), inertia_trust(build)
+        point = self._point if self._point and now_us - self._point.device_us <= POINT_OLD_US else None
+        share = inertia_share(point.inertia_torque_nm, point.torque_nm) if point else None
+        torque = _of_point(point.torque_nm if point else None, "N·m", force, inertia)
+        power = _of_point(point.power_kw if point else None, "kW", force, inertia)
+        return {
+            "speed_rpm": speed,
+            "force_n": force,
+            "torque_nm": torque,
+            "power_kw": power,
+            "torque_corrected_nm": self._corrected(torque),
+            "power_corrected_kw": self._corrected(power),
+            "inertia_share": _of_point(share, "", inertia),
+            **{f"{name}_c": self._temp(name, now_us) for name in self._temps},
+            **self._air(),
+        }
+
+    def trust(self, points: Sequence[CurvePoint], build: Build | None) -> tuple[Quality, tuple[str, ...]]:
+        """Give how far a curve may be trusted, and every reason why it is not good."""
+        inputs = [self.load_trust(), self.correction_value(), inertia_trust(build)]
+        gaps_us = [after.device_us - before.device_us for before, after in pairwise(points)]
+        if max(gaps_us, default=0) > HOLE_US:
+            inputs.append(Value(0.0, "", Quality.SUSPECT, "speed or load is missing in between"))
+        reasons = tuple(value.reason for value in inputs if value.quality is not Quality.GOOD)
+        return worst(*(value.quality for value in inputs)), reasons
+
+    def load_trust(self) -> Value:
+        """Give how far forces may be trusted, by the calibration alone; its number means nothing."""
+        calibration = self._stand.load.calibration
+        if self.today > calibration.expires:
+            return Value(0.0, "N", Quality.SUSPECT, f"the calibration expired on {calibration.expires}")
+        if calibration.provisional:
+            return Value(0.0, "N", Quality.SUSPECT, "the calibration is provisional")
+        return Value(0.0, "N")
+
+    def correction_value(self) -> Value:
+        """Give the correction factor."""
+        used = self.correction
+        if self._uncorrected_because:
+            return Value(used.factor, "", Quality.SUSPECT, self._uncorrected_because)
+        if not used.in_range:
+            return Value(used.factor, "", Quality.SUSPECT, f"{used.name} corrects by more than it vouches for")
+        return Value(used.factor, "", reason=used.name)
+
+    def _force(self, now_us: int) -> Value:
+        recent = [newtons for us, newtons in self._forces if us > now_us - FORCE_US]
+        if not recent:
+            recent = [newtons for us, newtons in list(self._forces)[-1:] if us > now_us - LOAD_OLD_US]
+        if not recent:
+            return Value(None, "N", Quality.BAD, self._load_failed)
+        mean_n = sum(recent) / len(recent)
+        if abs(mean_n) > self._stand.load.rated_n:
+            return Value(mean_n, "N", Quality.SUSPECT, "beyond the load cell's rating")
+        return derived(mean_n, "N", self.load_trust())
+
+    def _corrected(self, value: Value) -> Value:
+        number = None if value.value is None else value.value * self.correction.factor
+        return derived(number, value.unit, value, self.correction_value())
+
+    def _temp(self, name: str, now_us: int) -> Value:
+        device_us, reading = self._temps[name]
+        if isinstance(reading, str):
+            return Value(None, "°C", Quality.BAD, _FAULTS.get(reading, reading))
+        if now_us - device_us > TEMP_OLD_US:
+            return Value(None, "°C", Quality.BAD, _FAULTS["stale"])
+        return Value(reading, "°C")
+
+    def _air(self) -> dict[str, Value]:
+        weather, source = self._stand.weather, "as entered in the stand file"
+        return {
+            "correction": self.correction_value(),
+            "pressure_hpa": Value(weather.pressure_hpa, "hPa", reason=source),
+            "air_c": Value(weather.air_c, "°C", reason=source),
+            "humidity": Value(weather.humidity, "", reason=source),
+        }
+
+
+def to_standard_air(weather: Weather) -> tuple[Correction, str]:
+    """Give the correction for the weather, or none and the reason why it cannot be worked out."""
+    try:
+        return correction(CORRECTION, weather), ""
+    except Refused as refused:
+        return uncorrected(0.0, 0.0), f"not corrected: {refused}"
+
+
+def inertia_trust(build: Build | None) -> Value:
+    """Give the turning mass, and how well it is known."""
+    if build is None:
+        return Value(0.0, "kg·m²", Quality.SUSPECT, "no build is selected: the turning mass is left out")
+    return Value(build.inertia_kg_m2, "kg·m²")
+
+
+def pull_of(found: Found, gauges: Gauges, build: Build | None, started_utc: str, simulated: bool) -> Pull:
+    """Make the record of a pull that was found, without ids; peaks are corrected, the curve is not."""
+    points, used = found.points, gauges.correction
+    quality, reasons = gauges.trust(points, build)
+    return Pull(
+        id=0,
+        run_id=0,
+        build=build.name if build else "",
+        started_utc=started_utc,
+        started_us=points[0].device_us,
+        ended_us=points[-1].device_us,
+        kind=found.kind,
+        kept=found.kind == "pull",
+        ended_by=found.ended_by,
+        peak_torque_nm=_scaled(peak(points, "torque_nm"), used.factor),
+        peak_power_kw=_scaled(peak(points, "power_kw"), used.factor),
+        correction=used.name,
+        correction_factor=used.factor,
+        inertia_share=_mean_share(points),
+        quality=quality,
+        reason="; ".join((*found.reasons, *reasons)),
+        simulated=simulated,
+        curve=points,
+    )
+
+
+def _of_point(number: float | None, unit: str, *inputs: Value) -> Value:
+    if number is None:
+        return Value(None, unit, Quality.BAD, "no whole cycles with speed and load")
+    return derived(number, unit, *inputs)
+
+
+def _scaled(top: Peak, factor: float) -> Peak:
+    return Peak(top.value * factor, top.speed_rpm)
+
+
+def _mean_share(points: Sequence[CurvePoint]) -> float:
+    """Give the inertia torque's share over the whole curve."""
+    inertia_nm = sum(abs(point.inertia_torque_nm) for point in points)
+    return inertia_share(inertia_nm, sum(abs(point.torque_nm) for point in points))
