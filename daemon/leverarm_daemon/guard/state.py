@@ -79,6 +79,7 @@ class GuardState(Record):
     asked: bool = False
     recorder_ns: int | None = None
     pending: tuple[Pending, ...] = ()
+    tick_ns: int = 0
     revision: int = 1
     seq: int = 0
 

@@ -36,6 +36,7 @@ from leverarm_daemon.states import State
 HELLO_AGAIN_NS: Final = 1_000_000_000
 LIMITS_AGAIN_NS: Final = 500_000_000
 DIFFER_US: Final = 1_000_000
+AWAKE_NS: Final = 50_000_000
 BAD_LINES: Final = 20
 BAD_WITHIN_NS: Final = 1_000_000_000
 
@@ -166,7 +167,9 @@ def _reply(setup: Setup, state: GuardState, reply: Reply, now_ns: int) -> Outcom
 def _tick(setup: Setup, state: GuardState, event: Tick, now_ns: int) -> Outcome:
     if event.recorder:
         state = replace(state, recorder_ns=now_ns)
-    if words.silent(setup, state, now_ns) and words.is_live(state):
+    awake = now_ns - state.tick_ns < AWAKE_NS       # lines may lie unread when the guard itself was held up
+    state = replace(state, tick_ns=now_ns)
+    if awake and words.silent(setup, state, now_ns) and words.is_live(state):
         state = latch(state, "stand-silent")
     late = tuple(p for p in state.pending if now_ns > p.until_ns)
     state = replace(state, pending=tuple(p for p in state.pending if p not in late))

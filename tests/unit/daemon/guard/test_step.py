@@ -47,7 +47,9 @@ def test_without_a_build_the_answer_is_stop(bench: Bench) -> None:
 
 
 def test_silence_of_the_stand_latches_only_while_the_engine_may_run(bench: Bench, running: Bench) -> None:
-    running.pass_ms(101)
+    for _ in range(11):
+        running.tick()
+        running.pass_ms(10)
     running.tick()
     assert running.view().first_cause == "stand-silent"
     bench.ready()
@@ -57,8 +59,21 @@ def test_silence_of_the_stand_latches_only_while_the_engine_may_run(bench: Bench
     assert "does not report" in bench.view().why_not[0]
 
 
+def test_a_guard_that_was_held_up_itself_does_not_blame_the_stand(running: Bench) -> None:
+    running.tick()
+    running.pass_ms(600)
+    running.tick()
+    running.load()
+    running.status()
+    running.pass_ms(10)
+    running.tick()
+    assert running.view().first_cause is None
+
+
 def test_silence_just_short_of_the_limit_does_nothing(running: Bench) -> None:
-    running.pass_ms(99)
+    for _ in range(9):
+        running.tick()
+        running.pass_ms(11)
     running.tick()
     assert running.view().state == "running"
 
