@@ -38,7 +38,7 @@ function scalesFor(points, box) {
   const speeds = points.map((p) => p[0]);
   const low = Math.floor(Math.min(1500, ...speeds) / 500) * 500;
   const high = Math.ceil(Math.max(3500, ...speeds) / 500) * 500;
-  const torqueTop = roundUp(Math.max(5, ...points.map((p) => p[1])));
+  const torqueTop = roundUp(Math.max(7, ...points.map((p) => p[1])));
   const powerTop = roundUp(Math.max(1, ...points.map((p) => p[2])));
   const across = box.width - MARGIN.left - MARGIN.right;
   const up = box.height - MARGIN.top - MARGIN.bottom;
@@ -50,8 +50,9 @@ function scalesFor(points, box) {
   };
 }
 
+// A top that four steps divide into numbers worth reading.
 function roundUp(value) {
-  const step = value > 10 ? 5 : value > 4 ? 2 : 1;
+  const step = value > 40 ? 20 : value > 6 ? 4 : 2;
   return Math.ceil((value * 1.05) / step) * step;
 }
 

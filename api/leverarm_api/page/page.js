@@ -1,6 +1,5 @@
 // The page's thread: facts once, the live stream, buttons. The stop button depends on nothing else here.
 
-import { draw } from "./curve.js";
 import { refreshRecords } from "./records.js";
 import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRecorded, showRoom, showTrip, text } from "./show.js";
 import { command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
@@ -128,6 +127,6 @@ async function learn() {
 takeTokenFromAddress();
 makeNumbers();
 showButtons();
-draw(find("curve"), []);
-window.addEventListener("resize", () => draw(find("curve"), now.live?.curve ?? []));
+showPull({ curve: [], pull: "" });
+window.addEventListener("resize", () => showPull(now.live ?? { curve: [], pull: "" }));
 learn().catch((problem) => text("answer", problem.message)).finally(() => follow(onLive, onGone));

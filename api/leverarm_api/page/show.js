@@ -4,14 +4,16 @@ import { draw, describe } from "./curve.js";
 import { ageWords, limitsNow, number, roomWords, stateWords } from "./words.js";
 
 const FIGURES = [
-  { name: "speed_rpm", label: "Speed", digits: 0 },
-  { name: "torque_nm", label: "Torque", digits: 1 },
-  { name: "power_corrected_kw", label: "Power, corrected", digits: 2 },
-  { name: "head_c", label: "Head", digits: 0 },
+  { name: "speed_rpm", label: "Speed", unit: "rpm", digits: 0 },
+  { name: "torque_nm", label: "Torque", unit: "N·m", digits: 1 },
+  { name: "power_corrected_kw", label: "Power, corrected", unit: "kW", digits: 2 },
+  { name: "head_c", label: "Head", unit: "°C", digits: 0 },
 ];
 const NO_VALUE = { value: null, unit: "", quality: "bad", reason: "no value" };
 const STALE_MS = 500;
 const TOO_OLD_MS = 3000;
+
+let lastCurve = [];
 
 export const find = (id) => document.getElementById(id);
 
@@ -74,23 +76,23 @@ export function showTrip(trip) {
 // --- numbers ---
 
 export function makeNumbers() {
-  find("numbers").replaceChildren(...FIGURES.map(({ name, label }) => {
+  find("numbers").replaceChildren(...FIGURES.map(({ name, label, unit }) => {
     const box = make("div", "", "number");
     box.id = name;
-    const line = make("p");
-    line.append(make("span", "–", "figure"), make("span", "", "unit"));
-    box.append(make("p", label, "label"), line, make("p", "", "quality"));
+    const head = make("p", `${label} `, "label");
+    head.append(make("b", unit, "unit"));
+    box.append(head, make("p", "–", "figure"), make("p", "", "quality"));
     return box;
   }));
 }
 
 export function showNumbers(values) {
-  for (const { name, digits } of FIGURES) {
+  for (const { name, unit, digits } of FIGURES) {
     const value = values[name] ?? NO_VALUE;
     const box = find(name);
     box.className = `number ${value.quality}`;
     box.querySelector(".figure").textContent = number(value.value, digits);
-    box.querySelector(".unit").textContent = value.unit;
+    box.querySelector(".unit").textContent = value.unit || unit;
     box.querySelector(".quality").textContent = qualityWords(value);
   }
 }
@@ -133,13 +135,15 @@ function fillBar(bar, limit) {
 
 // --- the pull ---
 
+// The curve of the last pull stays until the next one begins.
 export function showPull(live) {
   const canvas = find("curve");
-  text("pull-words", live.pull || "No pull is under way.");
-  draw(canvas, live.curve);
-  if (canvas.dataset.points !== String(live.curve.length)) {
-    canvas.dataset.points = live.curve.length;
-    canvas.setAttribute("aria-label", describe(live.curve));
+  if (live.curve.length > 0) lastCurve = live.curve;
+  text("pull-words", live.pull || (lastCurve.length ? "No pull is under way; this is the last one." : "No pull is under way."));
+  draw(canvas, lastCurve);
+  if (canvas.dataset.points !== String(lastCurve.length)) {
+    canvas.dataset.points = lastCurve.length;
+    canvas.setAttribute("aria-label", describe(lastCurve));
   }
 }
 
