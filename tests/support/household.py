@@ -47,7 +47,8 @@ class Household:
     def spawn(self, name: str, *command: str) -> subprocess.Popen[bytes]:
         """Start `python -m command`; both outputs go to NAME.log."""
         with (self.folder / f"{name}.log").open("ab") as log:
-            process = subprocess.Popen([sys.executable, "-m", *command], stdin=subprocess.DEVNULL, stdout=log, stderr=log)
+            words = [sys.executable, "-m", *command]
+            process = subprocess.Popen(words, stdin=subprocess.DEVNULL, stdout=log, stderr=log)
         self.processes[name] = process
         return process
 

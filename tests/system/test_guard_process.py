@@ -13,6 +13,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+
 from leverarm_daemon.config import StandFile
 from leverarm_daemon.ipc.messages import Done, Follow, GuardReply, Line, No, Start
 from leverarm_daemon.stand.codec import seal
@@ -150,14 +151,14 @@ def test_ten_megabytes_of_garbage_trip_by_silence_and_cost_no_memory(tmp_path: P
     try:
         with household(tmp_path) as house:
             (tmp_path / "garbage").symlink_to(os.ttyname(slave))
-            text = (tmp_path / "stand.toml").read_text().replace(str(tmp_path / "stand-link"), str(tmp_path / "garbage"))
-            (tmp_path / "stand.toml").write_text(text)
+            stand_toml = tmp_path / "stand.toml"
+            stand_toml.write_text(stand_toml.read_text().replace(f"{tmp_path}/stand-link", f"{tmp_path}/garbage"))
             house.start("guard")
             before = house.rss_mb("guard")
             for _ in range(160):
                 write_all(master, rng.randbytes(65_536))
-            write_all(master, b"\n" + seal("S 1 5 st=held why=- in=loop out=- lim=00000000 ack=- age=9 n=0 odd=0").encode())
-            write_all(master, b"\n")
+            status = seal("S 1 5 st=held why=- in=loop out=- lim=00000000 ack=- age=9 n=0 odd=0")
+            write_all(master, f"\n{status}\n".encode())
             assert house.view().state in ("unknown", "held")
             assert "no build" in " ".join(house.view().why_not) or "does not report" in " ".join(house.view().why_not)
             assert house.rss_mb("guard") < before + 5

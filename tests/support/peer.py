@@ -1,0 +1,84 @@
+"""A peer at the other end of the stand link that only keeps time: status lines out, answers in, each answer timed."""
+
+import os
+import pty
+import select
+import threading
+import time
+import tty
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from leverarm_daemon.stand.codec import seal
+
+HELLO = "v=1 stand=peer fw=1 wrap=30 ppr=1 load=0 temps=- inputs=loop,shield outputs=run,fuel reset=power sim=1"
+
+
+class Peer:
+    """Sends `rate` status lines and as many edges a second from a thread of its own, and times the answers."""
+
+    def __init__(self, link: Path, rate: float) -> None:
+        self._rate = rate
+        self._master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        link.unlink(missing_ok=True)
+        link.symlink_to(os.ttyname(self._slave))
+        self._sent_ns: dict[int, int] = {}
+        self._answered: list[tuple[int, int]] = []
+        self._seq = self._edges = 0
+        self._rest = b""
+        self._running = True
+        self._thread = threading.Thread(target=self._run, name="peer")
+
+    @property
+    def edges(self) -> int:
+        """How many edges were sent."""
+        return self._edges
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._running = False
+        self._thread.join()
+        os.close(self._master)
+        os.close(self._slave)
+
+    def during(self, seconds: float) -> list[float]:
+        """Give the times in ms from status to answer over the next seconds; a status without answer counts in full."""
+        began_ns = time.monotonic_ns()
+        time.sleep(seconds)
+        time.sleep(0.2)
+        return [(done - sent) / 1e6 for sent, done in self._answered if began_ns <= sent < began_ns + seconds * 1e9]
+
+    def _write(self, kind: str, fields: str) -> int:
+        seq = self._seq
+        os.write(self._master, seal(f"{kind} {seq} {time.monotonic_ns() // 1000 % 2**30} {fields}").encode() + b"\n")
+        self._seq = (seq + 1) % 1_000_000
+        return seq
+
+    def _run(self) -> None:
+        self._write("H", HELLO)
+        due = time.monotonic()
+        while self._running:
+            due += 1.0 / self._rate
+            self._edges += 1
+            self._write("E", str(self._edges))
+            status = f"st=held why=- in=loop,shield out=- lim=00000000 ack=- age=9999 n={self._edges} odd=0"
+            self._sent_ns[self._write("S", status)] = time.monotonic_ns()
+            while (left := due - time.monotonic()) > 0:
+                if select.select([self._master], [], [], left)[0]:
+                    self._hear()
+
+    def _hear(self) -> None:
+        *lines, self._rest = (self._rest + os.read(self._master, 65_536)).split(b"\n")
+        now_ns = time.monotonic_ns()
+        for line in lines:
+            words = line.split(b" ")
+            if words[0] == b"a" and (sent_ns := self._sent_ns.pop(int(words[2]), None)) is not None:
+                self._answered.append((sent_ns, now_ns))
