@@ -12,8 +12,8 @@ from leverarm_daemon.ipc.messages import GuardReply, GuardRequest, RecorderReply
 LONGEST: Final = 1_000_000
 
 _encode = msgspec.json.Encoder().encode
-_guard_reply: Final = msgspec.json.Decoder(GuardReply)
-_recorder_reply: Final = msgspec.json.Decoder(RecorderReply)
+_guard_reply: Final[msgspec.json.Decoder[GuardReply]] = msgspec.json.Decoder(GuardReply)
+_recorder_reply: Final[msgspec.json.Decoder[RecorderReply]] = msgspec.json.Decoder(RecorderReply)
 
 
 def ask_guard(path: Path, request: GuardRequest, timeout_s: float = 2.0) -> GuardReply:
