@@ -36,8 +36,7 @@ def make_app(stand: StandFile, token_sha256: str) -> web.Application:
     app[TOKEN_SHA256] = token_sha256
     app[ALLOWED_HOSTS] = access.own_names(stand.api.host)
     app[OPEN_STORE] = lambda: Reader(stand.store)
-    app[STOPPER] = Stopper(stand.guard_sock)
-    app.cleanup_ctx.extend((_live, _worker))
+    app.cleanup_ctx.extend((_live, _worker, _stopper))
     app.on_shutdown.append(_end_streams)
     app.on_response_prepare.append(access.add_security_headers)
     for route in ROUTES:
@@ -58,6 +57,13 @@ async def _worker(app: web.Application) -> AsyncIterator[None]:
     app[WORKER] = Worker()
     yield
     await app[WORKER].close()
+
+
+async def _stopper(app: web.Application) -> AsyncIterator[None]:
+    """Pass stops on, to the last."""
+    app[STOPPER] = Stopper(app[STAND].guard_sock)
+    yield
+    await app[STOPPER].close()
 
 
 async def _end_streams(app: web.Application) -> None:

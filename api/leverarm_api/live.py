@@ -70,7 +70,6 @@ class LiveHub:
         self._tasks: tuple[asyncio.Task[None], ...] = ()
         self._live: Live | None = None
         self._arrived_s = time.monotonic()
-        self._connected = False
         self._shown: Live | None = None
         self._event_id = 0
         self._closed = False
@@ -90,7 +89,7 @@ class LiveHub:
     @property
     def recorder_heard(self) -> bool:
         """Say whether the recorder has sent something lately."""
-        return self._connected and self._live is not None and self._silent_s() < SILENT_S
+        return self._live is not None and self._silent_s() < SILENT_S
 
     def age_ms(self) -> int | None:
         """Give the age of the newest line of the stand link that a picture told of; None before the first one."""
@@ -145,12 +144,10 @@ class LiveHub:
                 self._take(reply)
         except (PeerGone, BadMessage) as error:
             LOG.debug("recorder: %s", error)
-        finally:
-            self._connected = False
 
     def _take(self, reply: RecorderReply) -> None:
         if isinstance(reply, Picture):
-            self._live, self._arrived_s, self._connected = reply.live, time.monotonic(), True
+            self._live, self._arrived_s = reply.live, time.monotonic()
 
     async def _tick(self) -> None:
         """Show the newest picture, once, to whoever listens."""

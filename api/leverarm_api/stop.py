@@ -28,6 +28,11 @@ class Stopper:
             self._next = asyncio.create_task(self._send(who), name="stop")
         return await asyncio.shield(self._next)     # one asker who leaves takes nothing from the others
 
+    async def close(self) -> None:
+        """Wait until every stop that was asked for has been sent."""
+        async with self._one_at_a_time:
+            pass
+
     async def _send(self, who: str) -> GuardReply:
         async with self._one_at_a_time:
             self._next = None

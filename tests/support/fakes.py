@@ -93,13 +93,14 @@ class FakeGuard:
 
 
 class FakeRecorder:
-    """Sends `picture` 20 times a second to whoever watches, while `sending`; notes what it was asked to keep."""
+    """Sends `picture` each `period_s` to whoever watches, while `sending`; notes what it was asked to keep."""
 
     def __init__(self) -> None:
         self.picture = live()
         self.kept: list[Keep] = []
         self.keep_answer: RecorderReply = Fine()
         self.sending = True
+        self.period_s = 0.05
         self.watchers = 0
 
     def listening(self, path: Path) -> AbstractAsyncContextManager[None]:
@@ -116,4 +117,4 @@ class FakeRecorder:
         while True:
             if self.sending:
                 await peer.send(Picture(self.picture))
-            await asyncio.sleep(0.05)
+            await asyncio.sleep(self.period_s)

@@ -112,6 +112,16 @@ async def test_it_listens_only_where_the_stand_file_says(tmp_path: Path) -> None
             assert response.status == 200
 
 
+async def test_a_client_that_leaves_is_forgotten_without_a_word(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    async with served(stand_file(tmp_path), digest(TOKEN)) as url, aiohttp.ClientSession() as session:
+        async with session.get(f"{url}/v1/live") as stream:
+            await stream.content.readline()
+        await asyncio.sleep(0.6)
+    assert caplog.records == []
+
+
 async def test_a_refusal_leaves_nothing_behind(tmp_path: Path) -> None:
     stand = stand_file(tmp_path)
     away = msgspec.structs.replace(stand, api=msgspec.structs.replace(stand.api, host="203.0.113.1"))

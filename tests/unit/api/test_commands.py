@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from leverarm_api.stop import Stopper
 from leverarm_daemon.ipc.messages import Allow, Reset, Select, Stop
 from support.api import BEARER, Bench, bench, problem
-from support.fakes import view
+from support.fakes import FakeGuard, view
 
 JSON = BEARER | {"Content-Type": "application/json"}
 
@@ -60,6 +61,18 @@ async def test_a_stop_never_rides_on_one_that_was_sent_before_it(stand: Bench) -
     await stand.client.post("/v1/stop")
     assert (await first).status == 200
     assert len(stand.guard.asked) == 2
+
+
+async def test_every_stop_is_sent_though_its_asker_and_the_server_leave(tmp_path: Path) -> None:
+    guard, stopper = FakeGuard(), Stopper(tmp_path / "guard.sock")
+    guard.delay_s = 0.1
+    async with guard.listening(tmp_path / "guard.sock"):
+        for _ in range(2):
+            asker = asyncio.create_task(stopper.stop("somebody"))
+            await asyncio.sleep(0.03)
+            asker.cancel()
+        await stopper.close()
+        assert guard.asked == [Stop("somebody")] * 2
 
 
 async def test_stop_says_to_use_the_button_when_the_guard_is_gone(tmp_path: Path) -> None:
