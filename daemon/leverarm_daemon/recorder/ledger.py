@@ -12,6 +12,7 @@ from leverarm_daemon.store.changes import Batch, Chunk, Event, Progress
 from leverarm_daemon.store.chunks import Raw, pack
 
 BATCH_US: Final = 1_000_000
+MOST_FOUND: Final = 20
 _LONG_AGO_US: Final = -(2**62)
 
 
@@ -81,13 +82,14 @@ class Ledger:
         """Keep a pull, also while replaying: whoever calls knows whether it is stored already."""
         self._pulls.append(pull)
 
-    def due(self, now_us: int) -> bool:
-        """Tell whether a batch should be made: something was found, or a second is full."""
+    def due(self, now_us: int, eager: bool) -> bool:
+        """Tell whether a batch should be made: a second is full, or something was found and `eager` is set."""
         if self.replaying or self._first_n is None:
             return False
         if self._begun_us is None:
             self._begun_us = now_us
-        return bool(self._events or self._pulls or self._trips) or now_us - self._begun_us >= BATCH_US
+        found = len(self._events) + len(self._pulls) + len(self._trips)
+        return found > (0 if eager else MOST_FOUND) or now_us - self._begun_us >= BATCH_US
 
     def batch(self, now_us: int, context: str) -> Batch | None:
         """Give what was gathered, with `context` for whoever starts anew; None when nothing was."""

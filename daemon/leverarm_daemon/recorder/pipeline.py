@@ -124,7 +124,8 @@ class Pipeline:
             self._now_us = max(self._now_us, frame.device_us)
             if type(frame) in self._on:
                 self._on[type(frame)](frame)
-        if self._ledger.due(self._now_us):
+        known = self._run_open or self._hello is not None   # else an opening would know too little
+        if self._ledger.due(self._now_us, eager=known):
             outputs += self._flush()
         return outputs
 
