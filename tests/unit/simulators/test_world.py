@@ -33,6 +33,16 @@ def test_coast_down_under_constant_torque() -> None:
     assert rpm_of(tape)[0] == pytest.approx(3000.0, rel=0.01)
 
 
+def test_edge_times_are_exact_to_the_microsecond() -> None:
+    """Slowing steadily by a = T / J, one turn from w takes (w - sqrt(w^2 - 4 pi a)) / a."""
+    sim, tape = alone(*NO_RIPPLE, "engine.friction_nm=21.0")
+    sim.spin(3000.0)
+    sim.advance(0.3e6)
+    a, w = 21.0 / 0.035, 3000.0 / RPM
+    by_hand_us = [(w - math.sqrt(w * w - 4 * math.pi * n * a)) / a * 1e6 for n in range(1, 11)]
+    assert tape.edges[:10] == pytest.approx(by_hand_us, abs=1.5)
+
+
 def test_freed_engine_gains_what_torque_over_inertia_says() -> None:
     """26.5 N.m on 0.02 kg.m2 is 12,653 rpm a second (round check figure of the brake's safety sums)."""
     sim, _ = alone(
