@@ -142,7 +142,7 @@ def _say(line: str) -> None:
 
 
 def main(arguments: list[str]) -> int:
-    """Serve the stand of a stand file until SIGTERM; gives the exit status."""
+    """Serve the stand of a stand file until SIGTERM; gives the exit code, 2 when it refuses to start."""
     if len(arguments) != 1:
         sys.stderr.write("usage: python -m leverarm_api FILE   (FILE: the stand file)\n")
         return 2
@@ -151,5 +151,5 @@ def main(arguments: list[str]) -> int:
         asyncio.run(_serve_until_told(load_stand_file(Path(arguments[0]))))
     except RefuseToStart as error:
         sys.stderr.write(f"{error}\n")
-        return 1
+        return 2
     return 0

@@ -2,179 +2,277 @@
 
 import getpass
 import os
+import sqlite3
 import sys
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 import click
 import msgspec
-from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
+from click.core import ParameterSource
+from rich.console import Console, RenderableType
 
-from leverarm_daemon.causes import CAUSES
+from leverarm_daemon import show
 from leverarm_daemon.config import StandFile, load_stand_file
-from leverarm_daemon.errors import ConfigError, LeverarmError, NotFound, PeerGone, Refused
+from leverarm_daemon.errors import LeverarmError, NotFound, PeerGone, Refused, RefuseToStart, StoreError
 from leverarm_daemon.ipc.blocking import ask_guard, ask_recorder
-from leverarm_daemon.ipc.messages import (
-    Allow,
-    Ask,
-    Done,
-    GuardRequest,
-    Keep,
-    No,
-    RecorderReply,
-    Reset,
-    Select,
-    Stop,
-)
-from leverarm_daemon.records import Comparison, GuardView, Pull, Trip
-from leverarm_daemon.run import start_stand
+from leverarm_daemon.ipc.messages import Allow, Ask, Done, Fine, GuardRequest, Keep, No, Reset, Select, Stop
+from leverarm_daemon.records import Build, Comparison, Group, GuardView, Pull, Record
+from leverarm_daemon.run import Wish, start_stand
+from leverarm_daemon.states import IGNITION_LIVE
 from leverarm_daemon.store.reader import Reader
 
 STAND_FILES: Final = ("var/demo/stand.toml", "/etc/leverarm/stand.toml")
 REFUSED, UNUSABLE, NOT_RUNNING = 1, 2, 3
+MOST: Final = 10_000
+STOPS_WITHIN_S: Final = 1.0
+"""How long the stand may take to say that the ignition is grounded."""
+WIDTH: Final = 120
+"""Columns where there is no terminal."""
 
-console = Console()
+HELP: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+class Trouble(Record):
+    """What --json prints on standard error instead of words."""
+
+    error: str
+    reasons: tuple[str, ...]
+    exit_code: int
+
+
+class Verdict(Record):
+    """What `compare --json` prints."""
+
+    groups: tuple[Group, ...]
+    comparisons: tuple[Comparison, ...]
+
+
+class Kept(Record):
+    """What `keep --json` prints."""
+
+    pull: int
+    kept: bool
+    why: str
 
 
 def find_stand_file(given: str | None) -> StandFile:
-    """Load the stand file that was named, or the first that is there; raises ConfigError."""
+    """Load the stand file that was named, or the first that is there; raises RefuseToStart."""
     for name in (given,) if given else STAND_FILES:
         if given or Path(name).exists():
             return load_stand_file(Path(name))
-    raise ConfigError(" or ".join(STAND_FILES), "--stand", "no stand file is there", "name one with --stand FILE")
+    raise RefuseToStart(
+        f"no stand file: neither {' here nor '.join(STAND_FILES)} is there. "
+        "Name one with --stand FILE, or start the simulated stand: leverarm start --simulate"
+    )
 
 
 def who() -> str:
     """Give the name that is kept with what a person asks."""
     try:
         return f"{getpass.getuser()} at the terminal"
-    except OSError:
+    except (OSError, KeyError):             # a user without a name
         return f"user {os.getuid()} at the terminal"
 
 
-def show(value: object, as_json: bool, table: Callable[[], object]) -> None:
+def answer(value: object, as_json: bool, layout: Callable[[], RenderableType]) -> None:
     """Print a value for machines or for people."""
     if as_json:
         click.echo(msgspec.json.encode(value))
     else:
-        console.print(table())
+        Console(width=None if sys.stdout.isatty() else WIDTH, highlight=False).print(layout())
 
 
 def ask(stand: StandFile, request: GuardRequest) -> GuardView:
-    """Ask the guard; raises Refused with its reasons."""
-    reply = ask_guard(stand.guard_sock, request)
+    """Ask the guard; raises Refused with its reasons, PeerGone."""
+    try:
+        reply = ask_guard(stand.guard_sock, request)
+    except PeerGone as error:
+        raise _gone("guard", stand.guard_sock, error) from None
     if isinstance(reply, Done):
         return reply.view
     raise Refused(reply.reasons if isinstance(reply, No) else ("the guard answered something unexpected",))
 
 
-def stand_option(command: Callable[..., None]) -> Callable[..., None]:
-    """Add what every asking command takes."""
-    command = click.option("--json", "as_json", is_flag=True, help="Print one JSON value for machines.")(command)
+def _gone(name: str, path: Path, error: PeerGone) -> LeverarmError:
+    if path.exists() and not os.access(path, os.W_OK):
+        return RefuseToStart(f"you may not ask the {name}: {path} is closed to you. Ask as the user who started it")
+    return PeerGone(
+        f"the {name} does not answer ({error}). Start the stand with `leverarm start`, or name its file with --stand"
+    )
+
+
+@contextmanager
+def opened_store(stand: StandFile) -> Iterator[Reader]:
+    """Open the store for reading; raises StoreError."""
+    try:
+        with Reader(stand.store) as store:
+            yield store
+    except (sqlite3.Error, OSError) as error:
+        raise StoreError(f"{stand.store}: cannot be read ({error}). Look at its rights, and at the disk") from error
+
+
+def stand_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add what every command takes."""
+    command = click.option("--json", "as_json", is_flag=True, help="Print one JSON value, for machines.")(command)
     return click.option(
         "--stand", "stand_path", envvar="LEVERARM_STAND", metavar="FILE",
-        help=f"The stand file; without it the first that exists of {', '.join(STAND_FILES)}.",
+        help="The stand file; or set LEVERARM_STAND. Without it the first that is there: "
+        f"{', '.join(STAND_FILES)}.",
     )(command)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(context_settings=HELP)
 @click.version_option(package_name="leverarm")
 def main_group() -> None:
     """Measure a small engine on a friction brake, and have it stopped before it hurts anyone.
 
-    A stop from here travels over a computer: it is no emergency stop. The button on the stand is.
+    A stop from here goes through a computer: it is no emergency stop. The button on the stand is.
+
+    Exit codes: 0 done; 1 refused; 2 not usable: a wrong stand file, word or number, or something that does not
+    exist; 3 not running. Errors go to standard error; with --json the last line there is an object with
+    "error", "reasons" and "exit_code".
     """
+
+
+ONLY_SIMULATED: Final = ("scenario", "demo", "once", "state_dir", "settings")
 
 
 @main_group.command()
 @click.option("--simulate", is_flag=True, help="Use the simulated stand; no hardware is touched.")
 @click.option("--scenario", default="air_filter", show_default=True, help="What the simulated stand plays.")
-@click.option("--demo", is_flag=True, help="Run the demonstration on it.")
-@click.option("--once", is_flag=True, help="End with the demonstration.")
-@click.option("--state-dir", type=click.Path(path_type=Path), default=Path("var/demo"), show_default=True)
-@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change the simulated stand's file.")
+@click.option("--set", "settings", multiple=True, metavar="A.B=VALUE", help="Change the scenario or its stand file.")
+@click.option("--state-dir", type=click.Path(path_type=Path), default=Path("var/demo"), show_default=True,
+              help="Where the simulated stand keeps its things.")
+@click.option("--demo", is_flag=True, help="Run the demonstration on the simulated stand.")
+@click.option("--once", is_flag=True, help="End with the demonstration, and with its exit code.")
 @stand_option
-def start(stand_path: str | None, as_json: bool, simulate: bool, **options: Any) -> None:
-    """Start guard, recorder and API, and keep them running until Ctrl-C."""
+@click.pass_context
+def start(context: click.Context, /, stand_path: str | None, simulate: bool, **options: Any) -> int:
+    """Start guard, recorder and API, until Ctrl-C, which stops the engine too.
+
+    With --json it prints address, token (when new), stand file and folder of logs, once all runs; with --demo
+    the result of the demonstration instead.
+    """
+    if context.get_parameter_source("stand_path") is ParameterSource.ENVIRONMENT and simulate:
+        stand_path = None
     if simulate == bool(stand_path):
         raise click.UsageError("give either --simulate or --stand FILE")
-    sys.exit(start_stand(stand_path, as_json=as_json, console=Console(stderr=as_json), **options))
+    _check_options(context, simulate)
+    return start_stand(Wish(stand_file=None if simulate else Path(str(stand_path)).absolute(), **options))
+
+
+def _check_options(context: click.Context, simulate: bool) -> None:
+    given = [name for name in ONLY_SIMULATED if context.get_parameter_source(name) is not ParameterSource.DEFAULT]
+    if given and not simulate:
+        raise click.UsageError("the demonstration and its options belong to --simulate: it works the throttle itself")
+    if "once" in given and "demo" not in given:
+        raise click.UsageError("--once goes with --demo")
 
 
 @main_group.command()
 @stand_option
 def state(stand_path: str | None, as_json: bool) -> None:
-    """Show the state, the first cause, and why a start is not allowed."""
+    """Show the state, the first cause, and why not to start."""
     view = ask(find_stand_file(stand_path), Ask())
-    show(view, as_json, lambda: state_table(view))
+    answer(view, as_json, lambda: show.state_lines(view))
 
 
-def _command(stand_path: str | None, as_json: bool, make: Callable[[GuardView], GuardRequest]) -> None:
+def _command(stand_path: str | None, as_json: bool, make: Callable[[StandFile, GuardView], GuardRequest]) -> None:
+    """Ask for something that the guard weighs against the state it has now."""
     stand = find_stand_file(stand_path)
-    view = ask(stand, make(ask(stand, Ask())))
-    show(view, as_json, lambda: state_table(view))
+    view = ask(stand, make(stand, ask(stand, Ask())))
+    answer(view, as_json, lambda: show.state_lines(view))
 
 
 @main_group.command()
 @stand_option
 def allow(stand_path: str | None, as_json: bool) -> None:
     """Allow a start. It lapses when nobody pulls the cord."""
-    _command(stand_path, as_json, lambda view: Allow(who(), view.revision))
+    _command(stand_path, as_json, lambda _, view: Allow(who(), view.revision))
 
 
 @main_group.command()
 @stand_option
 def stop(stand_path: str | None, as_json: bool) -> None:
     """Stop the engine. No emergency stop: the button on the stand is."""
-    view = ask(find_stand_file(stand_path), Stop(who()))
-    show(view, as_json, lambda: state_table(view))
+    stand = find_stand_file(stand_path)
+    try:
+        view = ask(stand, Stop(who()))
+        until_s = time.monotonic() + STOPS_WITHIN_S
+        while view.state in IGNITION_LIVE and time.monotonic() < until_s:
+            time.sleep(0.05)
+            view = ask(stand, Ask())
+    except PeerGone as error:
+        raise PeerGone(f"NOT STOPPED from here, press the button on the stand: {error}") from None
+    if view.state in IGNITION_LIVE:
+        raise Refused((f"the stand still says {view.state!r}: press the button on the stand",))
+    answer(view, as_json, lambda: show.state_lines(view))
 
 
 @main_group.command()
 @stand_option
 def reset(stand_path: str | None, as_json: bool) -> None:
     """Leave the tripped state, once its cause is gone. Allows no start."""
-    _command(stand_path, as_json, lambda view: Reset(who(), view.revision))
+    _command(stand_path, as_json, lambda _, view: Reset(who(), view.revision))
 
 
 @main_group.command()
 @click.argument("build")
 @stand_option
 def select(build: str, stand_path: str | None, as_json: bool) -> None:
-    """Tell the stand which BUILD is on the brake; only while the engine is held."""
-    stand = find_stand_file(stand_path)
-    chosen = stand.build(build)
+    """Tell which BUILD is on the brake; only while held."""
+    _command(stand_path, as_json, lambda stand, view: Select(who(), view.revision, _build(stand, build)))
+
+
+def _build(stand: StandFile, name: str) -> Build:
+    chosen = stand.build(name)
     if chosen is None:
-        raise NotFound(f"no build {build} in the stand file; there are: {', '.join(b.name for b in stand.builds)}")
-    view = ask(stand, Select(who(), ask(stand, Ask()).revision, chosen))
-    show(view, as_json, lambda: state_table(view))
+        known = ", ".join(build.name for build in stand.builds) or "none"
+        raise NotFound(f"no build {name!r} in the stand file; there are: {known}")
+    return chosen
 
 
 @main_group.command()
 @click.option("--build", help="Only those of this build.")
-@click.option("--limit", type=click.IntRange(1, 10_000), default=50, show_default=True)
+@click.option("--limit", type=click.IntRange(1, MOST), default=50, show_default=True)
 @stand_option
 def pulls(build: str | None, limit: int, stand_path: str | None, as_json: bool) -> None:
-    """List the pulls, newest first."""
-    with Reader(find_stand_file(stand_path).store) as store:
+    """List the pulls, newest first. Grey ones do not count."""
+    stand = find_stand_file(stand_path)
+    with opened_store(stand) as store:
         found = store.pulls(limit, build)
-    show(found, as_json, lambda: pulls_table(found))
+        if build and not found and stand.build(build) is None:
+            raise _no_pulls(store, build)
+    answer(found, as_json, lambda: show.pulls_table(found))
+
+
+def _no_pulls(store: Reader, build: str) -> NotFound:
+    known = ", ".join(dict.fromkeys(pull.build for pull in store.pulls(MOST)))
+    return NotFound(f"no pulls of a build {build!r}; there are {f'pulls of: {known}' if known else 'none at all yet'}")
 
 
 @main_group.command()
 @click.argument("pull", type=int)
 @click.option("--out", is_flag=True, help="Leave it out instead.")
-@click.option("--why", required=True, help="The reason; it is kept with the pull.")
+@click.option("--why", required=True, metavar="WORDS", help="The reason; it is kept with the pull.")
 @stand_option
 def keep(pull: int, out: bool, why: str, stand_path: str | None, as_json: bool) -> None:
     """Count PULL, or leave it out with --out."""
-    reply: RecorderReply = ask_recorder(find_stand_file(stand_path).recorder_sock, Keep(pull, not out, who(), why))
-    if isinstance(reply, No):
-        raise Refused(reply.reasons)
-    show(reply, as_json, lambda: f"pull {pull} is {'left out' if out else 'kept'}: {escape(why)}")
+    stand = find_stand_file(stand_path)
+    with opened_store(stand) as store:
+        if pull not in {known.id for known in store.pulls(MOST)}:
+            raise NotFound(f"there is no pull {pull}; `leverarm pulls` lists them")
+    try:
+        reply = ask_recorder(stand.recorder_sock, Keep(pull, not out, who(), why))
+    except PeerGone as error:
+        raise _gone("recorder", stand.recorder_sock, error) from None
+    if not isinstance(reply, Fine):
+        raise Refused(reply.reasons if isinstance(reply, No) else ("the recorder answered something unexpected",))
+    answer(Kept(pull, not out, why), as_json, lambda: f"Pull {pull} {'is left out' if out else 'counts'} now.")
 
 
 @main_group.command()
@@ -182,103 +280,79 @@ def keep(pull: int, out: bool, why: str, stand_path: str | None, as_json: bool) 
 @click.argument("b")
 @stand_option
 def compare(a: str, b: str, stand_path: str | None, as_json: bool) -> None:
-    """Compare the kept pulls of build B with those of build A."""
-    from leverarm_daemon.analysis.compare import compare as judge  # numbers are loaded only when asked for
+    """Say whether build B differs from build A.
 
-    with Reader(find_stand_file(stand_path).store) as store:
-        groups = [[pull for pull in store.pulls(10_000, name) if pull.kept] for name in (a, b)]
-    for name, group in zip((a, b), groups, strict=True):
-        if not group:
-            raise NotFound(f"no kept pulls of a build named {name}; `leverarm pulls` lists what there is")
-    verdicts = [judge(groups[0], groups[1], quantity) for quantity in ("power_kw", "torque_nm")]
-    show(verdicts, as_json, lambda: verdict_table(verdicts))
+    Only pulls that count are compared, so leave out first what went wrong.
+    """
+    from leverarm_daemon.analysis import compare as judge  # numbers are loaded only when asked for
+
+    if a == b:
+        raise click.UsageError("A and B name the same build")
+    with opened_store(find_stand_file(stand_path)) as store:
+        kept = [_kept(store, name) for name in (a, b)]
+    groups = tuple(judge.group(name, pulls) for name, pulls in zip((a, b), kept, strict=True))
+    comparisons = tuple(judge.compare(kept[0], kept[1], quantity) for quantity in show.QUANTITIES)
+    answer(Verdict(groups, comparisons), as_json, lambda: show.verdict_lines(groups, comparisons))
+
+
+def _kept(store: Reader, build: str) -> list[Pull]:
+    found = store.pulls(MOST, build)
+    if not found:
+        raise _no_pulls(store, build)
+    return [pull for pull in found if pull.kept]
 
 
 @main_group.command()
-@click.option("--limit", type=click.IntRange(1, 10_000), default=20, show_default=True)
+@click.option("--limit", type=click.IntRange(1, MOST), default=20, show_default=True)
 @stand_option
 def trips(limit: int, stand_path: str | None, as_json: bool) -> None:
     """List the trips, newest first."""
-    with Reader(find_stand_file(stand_path).store) as store:
+    with opened_store(find_stand_file(stand_path)) as store:
         found = store.trips(limit)
-    show(found, as_json, lambda: trips_table(found))
+    answer(found, as_json, lambda: show.trips_table(found))
 
 
-# --- for people ----------------------------------------------------------------------------------
+# --- errors --------------------------------------------------------------------------------------
 
 
-def state_table(view: GuardView) -> Table:
-    """Lay out the guard's view."""
-    table = Table(show_header=False, box=None, padding=(0, 2, 0, 0))
-    cause = None if view.first_cause is None else CAUSES.get(view.first_cause)
-    speed = "-" if view.speed_rpm is None else f"{view.speed_rpm:,.0f} rpm"
-    trip = "no build selected" if view.trip_rpm is None else f"{view.trip_rpm:,.0f} rpm"
-    rows = [
-        ("state", view.state + (" (simulated stand)" if view.simulated else "")),
-        ("first cause", cause.words if cause else view.first_cause or "-"),
-        ("what to do", cause.advice if cause else "-"),
-        ("followed by", ", ".join(view.followed_by) or "-"),
-        ("build", view.build or "-"),
-        ("speed", f"{speed}   trips at {trip}, start cap {view.start_cap_rpm:,.0f} rpm"),
-        ("start", "may be allowed" if not view.why_not else "not now"),
-        *(("", f"because {reason}") for reason in view.why_not),
-        *(("mind", CAUSES[notice].words if notice in CAUSES else notice) for notice in view.notices),
-    ]
-    for name, text in rows:
-        table.add_row(name, escape(text))
-    return table
+def trouble_of(error: Exception) -> Trouble:
+    """Put an error into words, and give it its exit code."""
+    match error:
+        case PeerGone():
+            return Trouble(str(error), (), NOT_RUNNING)
+        case Refused():
+            return Trouble("not done", error.reasons, REFUSED)
+        case click.UsageError():
+            command = error.ctx.command_path if error.ctx else "leverarm"
+            return Trouble(f"{error.format_message().rstrip('.')}. Try: {command} -h", (), UNUSABLE)
+        case click.ClickException():
+            return Trouble(error.format_message(), (), UNUSABLE)
+    return Trouble(str(error), (), UNUSABLE)
 
 
-def pulls_table(found: list[Pull]) -> Table:
-    """Lay out pulls; what does not count is dim."""
-    table = Table(title=None if found else "No pulls yet: make one, or look at another stand file.")
-    for column in ("pull", "build", "when (UTC)", "peak torque", "peak power", "ended by", "counts"):
-        table.add_column(column)
-    for pull in found:
-        table.add_row(
-            str(pull.id), escape(pull.build), pull.started_utc[:19].replace("T", " "),
-            f"{pull.peak_torque_nm.value:.2f} N·m at {pull.peak_torque_nm.speed_rpm:,.0f}",
-            f"{pull.peak_power_kw.value:.3f} kW at {pull.peak_power_kw.speed_rpm:,.0f}",
-            pull.ended_by, "yes" if pull.kept else f"no ({pull.kind if pull.kind == 'short' else 'left out'})",
-            style=None if pull.kept else "dim",
-        )
-    return table
+def complain(trouble: Trouble, as_json: bool) -> None:
+    """Print what went wrong on standard error."""
+    if as_json:
+        click.echo(msgspec.json.encode(trouble), err=True)
+        return
+    because = "".join(f"\n  - {reason}" for reason in trouble.reasons)
+    click.echo(f"leverarm: {trouble.error}{', because' if because else ''}{because}", err=True)
 
 
-def verdict_table(verdicts: list[Comparison]) -> Table:
-    """Lay out verdicts, the sentence first."""
-    table = Table(show_header=False, box=None)
-    for verdict in verdicts:
-        table.add_row(escape(verdict.sentence))
-        for warning in verdict.warnings:
-            table.add_row(f"  mind: {escape(warning)}")
-    return table
-
-
-def trips_table(found: list[Trip]) -> Table:
-    """Lay out trips."""
-    table = Table(title=None if found else "No trips.")
-    for column in ("trip", "when (UTC)", "first cause", "followed by", "at", "limit", "peak", "over by"):
-        table.add_column(column)
-    for trip in found:
-        speeds = (trip.edge_rpm, trip.limit_rpm, trip.peak_rpm, trip.overshoot_rpm)
-        table.add_row(
-            str(trip.id), trip.utc[:19].replace("T", " "), trip.first_cause, ", ".join(trip.followed_by) or "-",
-            *("-" if speed is None else f"{speed:,.0f} rpm" for speed in speeds),
-        )
-    return table
-
-
-def main() -> None:
-    """Run the command line; errors are one line that tells what to do."""
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line; gives the exit code."""
+    arguments = sys.argv[1:] if arguments is None else arguments
     try:
-        main_group()
-    except PeerGone as error:
-        click.echo(f"leverarm: not running? {error}. Start it with ./deploy/start or `leverarm start`", err=True)
-        sys.exit(NOT_RUNNING)
-    except Refused as refused:
-        click.echo("leverarm: not done, because\n" + "\n".join(f"  - {reason}" for reason in refused.reasons), err=True)
-        sys.exit(REFUSED)
-    except LeverarmError as error:
-        click.echo(f"leverarm: {error}", err=True)
-        sys.exit(UNUSABLE)
+        code: int | None = main_group.main(arguments or ["--help"], "leverarm", standalone_mode=False)
+    except (click.ClickException, LeverarmError) as error:
+        trouble = trouble_of(error)
+        complain(trouble, "--json" in arguments)
+        return trouble.exit_code
+    except BrokenPipeError:                 # whoever read our output had enough of it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code or 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

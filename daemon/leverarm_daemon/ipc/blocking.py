@@ -35,7 +35,7 @@ def _exchange(path: Path, request: bytes, timeout_s: float) -> bytes:
             with sock.makefile("rb") as answers:
                 answer = answers.readline(LONGEST)
     except OSError as error:
-        raise PeerGone(f"{path.name}: {error}") from None
+        raise PeerGone(f"{path.name}: {error.strerror or error}") from None
     if not answer.endswith(b"\n"):
         raise PeerGone(f"{path.name}: no answer")
     return answer

@@ -89,7 +89,7 @@ async def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
         port = taken.getsockname()[1]
         async with process(written(tmp_path, port=str(port))) as run:
             _, errors = await run.communicate()
-    assert run.returncode == 1
+    assert run.returncode == 2
     assert f"127.0.0.1:{port}" in errors.decode()
     assert "[api]" in errors.decode()
     assert "Traceback" not in errors.decode()
@@ -98,7 +98,7 @@ async def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
 async def test_a_wrong_stand_file_is_told(tmp_path: Path) -> None:
     async with process(written(tmp_path, port='"red"')) as run:
         _, errors = await run.communicate()
-    assert run.returncode == 1
+    assert run.returncode == 2
     assert "api.port" in errors.decode()
     assert "Traceback" not in errors.decode()
 

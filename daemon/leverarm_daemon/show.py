@@ -1,0 +1,160 @@
+"""How the command line shows things to people: records in, tables and sentences for a terminal out."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from rich.console import Group as Lines
+from rich.console import RenderableType
+from rich.markup import escape
+from rich.table import Table
+
+from leverarm_daemon.causes import CAUSES
+from leverarm_daemon.records import Comparison, Group, GuardView, Pull, Quality, Spread, Trip
+from leverarm_daemon.states import State
+
+STATE_STYLES: Final = {"held": "bold", "start-allowed": "bold yellow", "running": "bold green", "tripped": "bold red"}
+QUANTITIES: Final = {"power_kw": ("peak power", "kW"), "torque_nm": ("peak torque", "N·m")}
+
+
+def state_lines(view: GuardView) -> RenderableType:
+    """Lay out the guard's view: what is, what was first, what to do, what speaks against a start."""
+    table = Table(show_header=False, box=None, padding=(0, 2, 0, 0))
+    table.add_column(style="dim", no_wrap=True)
+    style = STATE_STYLES.get(view.state, "bold yellow")
+    table.add_row("state", f"[{style}]{escape(view.state)}[/]" + ("   (simulated stand)" if view.simulated else ""))
+    for name, words in (*_cause_rows(view), *_machine_rows(view), *_start_rows(view)):
+        table.add_row(name, escape(words))
+    return table
+
+
+def _cause_rows(view: GuardView) -> list[tuple[str, str]]:
+    if view.first_cause is None:
+        return []
+    cause = CAUSES.get(view.first_cause)
+    rows = [("first cause", f"{cause.words} ({cause.id})" if cause else view.first_cause)]
+    if view.followed_by:
+        rows.append(("followed by", ", ".join(map(_cause_words, view.followed_by))))
+    return [*rows, ("what to do", cause.advice)] if cause else rows
+
+
+def _machine_rows(view: GuardView) -> list[tuple[str, str]]:
+    trips = "no trip speed yet" if view.trip_rpm is None else f"trips at {_rpm(view.trip_rpm)}"
+    speed = "stands still" if view.speed_rpm is None else _rpm(view.speed_rpm)
+    if view.link != "up":
+        speed = "not known"
+    return [
+        ("build", view.build or "none selected"),
+        ("speed", f"{speed}   ({trips}; at a start at most {_rpm(view.start_cap_rpm)})"),
+    ]
+
+
+def _start_rows(view: GuardView) -> list[tuple[str, str]]:
+    rows = [("", f"and: {reason}") for reason in view.why_not[1:]]
+    if view.state == State.START_ALLOWED:
+        rows = [("start", "allowed: pull the cord")]
+    elif view.why_not:
+        rows.insert(0, ("start", f"not now: {view.why_not[0]}"))
+    else:
+        rows = [("start", "may be allowed: leverarm allow")]
+    notices = [CAUSES[notice] for notice in view.notices if notice in CAUSES]
+    return [*rows, *(("mind", f"{notice.words}. {notice.advice}") for notice in notices)]
+
+
+def _cause_words(cause_id: str) -> str:
+    return CAUSES[cause_id].words if cause_id in CAUSES else cause_id
+
+
+def _rpm(value: float | None) -> str:
+    return "-" if value is None else f"{value:,.0f} rpm"
+
+
+# --- pulls and trips -----------------------------------------------------------------------------
+
+
+def pulls_table(found: Sequence[Pull]) -> RenderableType:
+    """Lay out pulls; grey ones do not count."""
+    if not found:
+        return "No pulls yet."
+    table = _table(
+        "pull:", "build", "when", "torque\nN·m:", "at\nrpm:", "power\nkW:", "at\nrpm:", "ended by", "counts", "mind"
+    )
+    for pull in found:
+        torque, power = pull.peak_torque_nm, pull.peak_power_kw
+        table.add_row(
+            str(pull.id), escape(pull.build), _when(pull.started_utc),
+            f"{torque.value:.2f}", f"{torque.speed_rpm:,.0f}", f"{power.value:.3f}", f"{power.speed_rpm:,.0f}",
+            pull.ended_by, _counts(pull), escape(_doubts(pull)),
+            style=None if pull.kept else "bright_black",
+        )
+    return Lines(table, f"Peaks, corrected: {', '.join(sorted({pull.correction for pull in found}))}.", *_hint(found))
+
+
+def _counts(pull: Pull) -> str:
+    if pull.kept:
+        return "yes"
+    return "no, short" if pull.kind == "short" else "no, left out"
+
+
+def _doubts(pull: Pull) -> str:
+    doubt = f"{pull.quality}: {pull.reason}" if pull.quality is not Quality.GOOD else ""
+    return ", ".join(filter(None, ("simulated" if pull.simulated else "", doubt)))
+
+
+def _hint(found: Sequence[Pull]) -> tuple[str, ...]:
+    short = next((pull for pull in found if not pull.kept and pull.kind == "short"), None)
+    return () if short is None else (f'A short one counts once you keep it: leverarm keep {short.id} --why "..."',)
+
+
+def trips_table(found: Sequence[Trip]) -> RenderableType:
+    """Lay out trips."""
+    if not found:
+        return "No trips."
+    table = _table(
+        "trip:", "when", "first cause", "followed by", "at\nrpm:", "limit\nrpm:", "peak\nrpm:", "over by\nrpm:", "mind"
+    )
+    for trip in found:
+        speeds = (trip.edge_rpm, trip.limit_rpm, trip.peak_rpm, trip.overshoot_rpm)
+        table.add_row(
+            str(trip.id), _when(trip.utc), trip.first_cause, ", ".join(trip.followed_by) or "-",
+            *("-" if speed is None else f"{speed:,.0f}" for speed in speeds), "simulated" if trip.simulated else "",
+        )
+    return table
+
+
+def _when(utc: str) -> str:
+    """Give a time by the clock on the wall."""
+    try:
+        return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return utc
+
+
+def _table(*headings: str) -> Table:
+    """Make a table; a heading that ends with a colon has numbers under it."""
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    for heading in headings:
+        number = heading.endswith(":")
+        table.add_column(heading.removesuffix(":"), justify="right" if number else "left", no_wrap=number)
+    return table
+
+
+# --- comparison ----------------------------------------------------------------------------------
+
+
+def verdict_lines(groups: Sequence[Group], comparisons: Sequence[Comparison]) -> RenderableType:
+    """Lay out a comparison: the sentences, the numbers behind them, and what to mind."""
+    sentences = [f"[bold]{escape(comparison.sentence)}[/]" for comparison in comparisons]
+    table = _table("build", "what", "n:", "mean:", "sd:", "95 % interval of the mean:")
+    for quantity in QUANTITIES:
+        for group in groups:
+            table.add_row(escape(group.build), *_spread_cells(quantity, getattr(group, quantity)))
+    warnings = dict.fromkeys(warning for comparison in comparisons for warning in comparison.warnings)
+    return Lines(*sentences, "", table, *(f"[yellow]mind: {escape(warning)}[/]" for warning in warnings))
+
+
+def _spread_cells(quantity: str, spread: Spread) -> tuple[str, ...]:
+    what, unit = QUANTITIES[quantity]
+    sd = "-" if spread.sd is None else f"{spread.sd:.3f}"
+    interval = "-" if spread.low is None else f"{spread.low:.3f} to {spread.high:.3f} {unit}"
+    return what, str(spread.n), f"{spread.mean:.3f} {unit}", sd, interval
