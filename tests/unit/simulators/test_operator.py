@@ -68,13 +68,13 @@ def test_after_the_campaign_a_new_strap_the_key_and_more_pulls() -> None:
     operator = person("campaign.order=A", "operator.fit_s=0.0")
     operator._at = len(operator._tasks)
     assert doing(operator) is None
-    work(operator, 0.1, 0.0, lamp=False)
+    work(operator, 0.5, 0.0, lamp=False)
     operator.hands.strap_whole = False
-    work(operator, 9.0, 0.0, lamp=False, begin_s=0.1)
+    work(operator, 9.0, 0.0, lamp=False, begin_s=0.5)
     assert not operator.hands.strap_whole
-    work(operator, 3.0, 0.0, lamp=False, begin_s=9.1)
+    work(operator, 30.0, 0.0, lamp=False, begin_s=9.5)
     assert operator.hands.strap_whole
-    assert operator.hands.key
-    work(operator, 3.0, 0.0, lamp=False, begin_s=12.1)
+    assert operator.hands.key, "held, so that somebody can reset an overspeed trip"
+    work(operator, 1.0, 0.0, lamp=True, begin_s=39.5)
     assert not operator.hands.key
-    assert doing(operator) is Do.AWAIT_LAMP
+    assert doing(operator) is Do.CORD
