@@ -72,7 +72,7 @@ _ALL: Final = (
     _trip(
         "guard-silent", "the computer no longer answers the stand", "M",
         "age of the newest answer above answer_age_max_ms", "none", "start allowed, running",
-        f"{AFTER_A_TRIP} Look at the cable and at the computer; it comes back by itself.",
+        f"{AFTER_A_TRIP} Look at the cable and at the computer. Reset once it answers again.",
     ),
     _trip(
         "stand-silent", "the stand no longer reports", "G",
@@ -90,7 +90,7 @@ _ALL: Final = (
         f"{AFTER_A_TRIP} Move the link cable away from the ignition lead; look at its plug.",
     ),
     _trip(
-        "limits-differ", "the stand holds other limits than the computer", "MG",
+        "limits-differ", "the stand holds other limits than the computer", "G",
         "CRC of the limits in the status line is not the one sent", "1 s", "start allowed, running",
         f"{AFTER_A_TRIP} Then select the build again.",
     ),
@@ -101,17 +101,17 @@ _ALL: Final = (
     ),
     _trip(
         "head-hot", "the cylinder head is too hot", "G",
-        "limits.head_trip_c", "1 s", "always, when a limit is set",
+        "limits.head_trip_c", "1 s", "start allowed, running; forbids a start otherwise",
         f"{AFTER_A_TRIP} Leave the fan on. Do not open the tank or touch the head.",
     ),
     _trip(
         "drum-hot", "the brake drum is too hot", "G",
-        "limits.drum_trip_c, 300 °C unless the maker says otherwise", "1 s", "always",
+        "limits.drum_trip_c, 300 °C unless the maker says otherwise", "1 s", "start allowed, running; forbids a start otherwise",
         f"{AFTER_A_TRIP} Let the drum cool in air; a hot strap loses grip without warning.",
     ),
     _trip(
         "load-over", "the load cell is loaded beyond its rating", "G",
-        "110 % of load.rated_n", "100 ms", "always",
+        "110 % of load.rated_n", "100 ms", "start allowed, running; forbids a start otherwise",
         f"{AFTER_A_TRIP} Look at the arm and cell for damage, then check the calibration.",
     ),
     _trip(

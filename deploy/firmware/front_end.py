@@ -63,7 +63,7 @@ class FrontEnd:
     def _prepare_host(self):
         self._say = ""
         self._acked = -1
-        self._sent_seqs = [-1] * 32     # the last status lines, to know the age of an answer
+        self._sent_seqs = [-2] * 32     # the last status lines, to know the age of an answer
         self._sent_us = [0] * 32
         self._sent_next = 0
         self._acked_us = 0
@@ -215,8 +215,9 @@ class FrontEnd:
     def _watch_pickup(self, us, silence):
         """Trip when the pickup falls silent at speed; a stall slows down first, which is told apart."""
         fast = self._interval < self._slow_us // LOST_BELOW * 2
-        if self._armed and fast and silence > max(3 * self._interval, self._limit("lost_ms") * 1000):
-            self._trip(us, "pickup-lost", self._last_us, silence, self._interval)
+        longest = max(3 * self._interval, self._limit("lost_ms") * 1000)
+        if self._armed and fast and silence > longest:
+            self._trip(us, "pickup-lost", us, silence, longest)
 
     def _watch_inputs(self, us):
         if "loop" not in self._inputs and self.state in tables.IGNITION_LIVE:
@@ -230,6 +231,8 @@ class FrontEnd:
             self._trip(us, "shield-open", us, 0, 0)
 
     def _watch_host(self, us):
+        if self._age_ms(us) >= NEVER_MS:
+            self._acked = -1            # too long ago to tell by a clock that wraps
         if self.state in tables.IGNITION_LIVE and self._age_ms(us) > self._limit("age_ms"):
             self._trip(us, "guard-silent", us, self._age_ms(us), self._limit("age_ms"))
         if self._say == "stop":
@@ -308,9 +311,12 @@ class FrontEnd:
 
     def _take_answer(self, ack, say):
         seq = int(ack) if ack.isdigit() else -1
-        if seq >= 0 and seq in self._sent_seqs:
+        if seq < 0 or seq not in self._sent_seqs:
+            return
+        sent_us = self._sent_us[self._sent_seqs.index(seq)]
+        if self._acked not in self._sent_seqs or ((sent_us - self._acked_us) & MASK) < MASK >> 1:     # not an older one
             self._acked = seq
-            self._acked_us = self._sent_us[self._sent_seqs.index(seq)]
+            self._acked_us = sent_us
             self._say = say
 
     def _take_limits(self, words):

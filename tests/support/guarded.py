@@ -105,10 +105,11 @@ class Bench:
         self._seq += 1
         return self._seq
 
-    def hello(self, reset: str = "power", version: int = 1, load_hz: float = 80.0, ppr: float = 1.0) -> None:
+    def hello(self, reset: str = "power", version: int = 1, load_hz: float = 80.0, ppr: float = 1.0,
+              inputs: tuple[str, ...] = ("loop", "shield", "key")) -> None:
         """Let the front end say hello."""
         self.hear(Hello(self.seq(), self.now_us, version, "bench", "1", 30, ppr, load_hz, ("head", "drum"),
-                        ("loop", "shield", "key"), ("run", "fuel"), reset, True))
+                        inputs, ("run", "fuel"), reset, True))
 
     def hear_status(self, **changes: object) -> tuple[Action, ...]:
         """Let a status line come."""

@@ -8,7 +8,7 @@ from leverarm_daemon.causes import CAUSES
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.guard import rules, words
 from leverarm_daemon.guard.limits import device_limits, trip_speed_rpm
-from leverarm_daemon.guard.moves import Outcome, answer, send, send_limits
+from leverarm_daemon.guard.moves import Outcome, answer, following, send, send_limits
 from leverarm_daemon.guard.state import (
     Asked,
     Chosen,
@@ -28,7 +28,10 @@ MAX_PENDING: Final = 16
 
 
 def choose(setup: Setup, build: Build, shield_fitted: bool) -> Chosen:
-    """Work out the limits of a build; raises Refused."""
+    """Work out the limits of a build; raises Refused.
+
+    Until a hello tells whether there is a shield switch, one is taken to be there: it must be shut while running.
+    """
     trip_rpm = trip_speed_rpm(build, setup.stand.pickup.pulses_per_rev)
     values = device_limits(setup.stand, trip_rpm, shield_fitted)
     return Chosen(build, trip_rpm, values, Limits(0, values).crc())
@@ -49,7 +52,7 @@ def asked(setup: Setup, state: GuardState, event: Asked, now_ns: int) -> Outcome
 def _stop(setup: Setup, state: GuardState, client: int, who: str, now_ns: int) -> Outcome:
     """Stop: the next answer says so, and it is sent at once. Never refused, also when nothing turns."""
     turning = words.front_state(state) not in (State.HELD, State.TRIPPED)
-    state, answered = answer(replace(state, asked=turning))
+    state, answered = answer(setup, replace(state, asked=turning), now_ns)
     note = Remember("command", {"word": "stop", "who": who, "accepted": True, "reasons": []})
     return state, (*answered, Grant(client, words.view(setup, state, now_ns)), note)
 
@@ -74,26 +77,24 @@ def _careful(setup: Setup, state: GuardState, client: int, request: Allow | Rese
         return state, (Deny(client, "refused", refused.reasons), note)
 
 
-def _await(state: GuardState, client: int, word: str, who: str, now_ns: int) -> Outcome:
-    state, line = send(state, lambda seq: Command(seq, word))
-    pending = Pending(line.frame.seq, client, word, who, now_ns + REPLY_NS)
-    return replace(state, pending=(*state.pending, pending)), (line,)
-
-
 def _allow(setup: Setup, state: GuardState, client: int, request: Allow, now_ns: int) -> Outcome:
     reasons = words.why_not(setup, state, now_ns)
     if reasons:
         raise Refused(reasons)
-    return _await(state, client, "allow", request.who, now_ns)
+    waiting = Pending(state.seq, client, "allow", request.who, now_ns + REPLY_NS)
+    state, line = send(replace(state, pending=(*state.pending, waiting)), lambda seq: Command(seq, "allow"))
+    return state, (line,)
 
 
 def _reset(setup: Setup, state: GuardState, client: int, request: Reset, now_ns: int) -> Outcome:
     reasons = _reset_reasons(setup, state, now_ns)
     if reasons:
         raise Refused(reasons)
-    state, sent = _await(state, client, "reset", request.who, now_ns)
-    state, answered = answer(state)         # the pending reset turns the verdict from the cause to "stop"
-    return state, (*answered, *sent)
+    # first the answer, which the waiting reset turns from the cause to "stop", then the command
+    waiting = Pending(following(state.seq), client, "reset", request.who, now_ns + REPLY_NS)
+    state, answered = answer(setup, replace(state, pending=(*state.pending, waiting)), now_ns)
+    state, line = send(state, lambda seq: Command(seq, "reset"))
+    return state, (*answered, line)
 
 
 def _reset_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
@@ -113,10 +114,12 @@ def _reset_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, .
 
 
 def _select(setup: Setup, state: GuardState, client: int, request: Select, now_ns: int) -> Outcome:
+    link, hello = words.link_reasons(setup, state, now_ns), state.link.hello
+    if link or hello is None:
+        raise Refused(link)
     if words.front_state(state) is not State.HELD:
         raise Refused(("a build is selected only while the engine is held",))
-    hello = state.link.hello
-    chosen = choose(setup, request.build, hello is not None and "shield" in hello.inputs)
+    chosen = choose(setup, request.build, "shield" in hello.inputs)
     state, limits = send_limits(replace(state, chosen=chosen), now_ns)
     pending = Pending(state.seq, client, "select", request.who, now_ns + REPLY_NS)
     note = Remember("select", {"who": request.who, "build": request.build, "trip_rpm": chosen.trip_rpm})

@@ -73,7 +73,6 @@ class Active(Record):
     """What must survive a power cut: the build on the brake, and a latch that nobody has reset."""
 
     build: Build | None = None
-    shield_fitted: bool = True
     latch: Latch = Latch()
     revision: int = 0
 

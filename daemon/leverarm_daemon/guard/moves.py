@@ -5,7 +5,7 @@ from collections.abc import Callable
 from msgspec.structs import replace
 
 from leverarm_daemon.guard import words
-from leverarm_daemon.guard.state import Action, GuardState, Latch, Send
+from leverarm_daemon.guard.state import Action, GuardState, Latch, Send, Setup
 from leverarm_daemon.records import Answer, Command, Limits
 
 Outcome = tuple[GuardState, tuple[Action, ...]]
@@ -23,15 +23,21 @@ def latch(state: GuardState, cause: str) -> GuardState:
 
 def send(state: GuardState, make: Callable[[int], Answer | Command | Limits]) -> tuple[GuardState, Send]:
     """Give a frame for the stand the next number."""
-    return replace(state, seq=(state.seq + 1) % 1_000_000), Send(make(state.seq))
+    return replace(state, seq=following(state.seq)), Send(make(state.seq))
 
 
-def answer(state: GuardState) -> Outcome:
+def following(seq: int) -> int:
+    """Give the sequence number after this one."""
+    return (seq + 1) % 1_000_000
+
+
+def answer(setup: Setup, state: GuardState, now_ns: int) -> Outcome:
     """Answer the newest status line with the present verdict."""
     status = state.link.status
     if status is None:
         return state, ()
-    state, line = send(state, lambda seq: Answer(seq, status.seq, words.verdict(state)))
+    say = words.verdict(setup, state, now_ns)
+    state, line = send(state, lambda seq: Answer(seq, status.seq, say))
     return state, (line,)
 
 

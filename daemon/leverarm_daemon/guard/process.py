@@ -180,10 +180,9 @@ class Guard:
     def _save(self) -> None:
         """Keep build and latch; a full disk must not stop the guard from guarding."""
         chosen = self._state.chosen
-        shield = chosen is None or dict(chosen.values)["shield"] == 1
         build = None if chosen is None else chosen.build
         try:
-            save_active(self._active_path, Active(build, shield, self._state.latch, self._state.revision))
+            save_active(self._active_path, Active(build, self._state.latch, self._state.revision))
         except OSError as error:
             log.error("%s: %s; build and latch are not kept over a power cut", self._active_path, error)
 
@@ -208,7 +207,7 @@ def restore(setup: Setup, active: Active) -> GuardState:
     if active.build is None:
         return state
     try:
-        chosen = choose(setup, active.build, active.shield_fitted)
+        chosen = choose(setup, active.build, shield_fitted=True)
     except Refused as refused:
         log.warning("build %s is no longer allowed: %s", active.build.name, refused)
         return state

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from leverarm_daemon.causes import CAUSES
 from leverarm_daemon.guard import rules, words
-from leverarm_daemon.guard.commands import asked
+from leverarm_daemon.guard.commands import asked, choose
 from leverarm_daemon.guard.moves import Outcome, answer, latch, send, send_limits
 from leverarm_daemon.guard.state import (
     Asked,
@@ -79,16 +79,16 @@ def _heard(setup: Setup, state: GuardState, frame: Frame, now_ns: int) -> Outcom
         case Status():
             return _status(setup, state, frame, now_ns)
         case Hello():
-            return _hello(state, frame, now_ns)
+            return _hello(setup, state, frame, now_ns)
         case CauseSeen():
             return _cause_seen(state, frame)
         case Reply():
             return _reply(setup, state, frame, now_ns)
         case _:                                     # edges and readings: a cause does not wait for the next status
-            return answer(state) if found and live else (state, ())
+            return answer(setup, state, now_ns) if found and live else (state, ())
 
 
-def _hello(state: GuardState, hello: Hello, now_ns: int) -> Outcome:
+def _hello(setup: Setup, state: GuardState, hello: Hello, now_ns: int) -> Outcome:
     front = words.front_state(state)
     if hello.reset and front not in (None, State.HELD, State.TRIPPED):
         state = latch(state, "stand-restarted")
@@ -96,6 +96,8 @@ def _hello(state: GuardState, hello: Hello, now_ns: int) -> Outcome:
     state = replace(state, link=replace(state.link, hello=hello, status=status))
     if hello.version != words.LINK_VERSION:
         return state, ()
+    if state.chosen is not None:        # the switches that are there now count, not those of some other day
+        state = replace(state, chosen=choose(setup, state.chosen.build, "shield" in hello.inputs))
     return send_limits(state, now_ns)
 
 
@@ -110,8 +112,8 @@ def _status(setup: Setup, state: GuardState, status: Status, now_ns: int) -> Out
         state = latch(state, "load-lost")
     state, limits = _compare_limits(state, status, now_ns)
     state, granted = _grant_select(setup, state, status, now_ns)
-    state, answered = answer(state)
-    return state, (*answered, *limits, *granted)
+    state, answered = answer(setup, state, now_ns)
+    return state, (*limits, *answered, *granted)
 
 
 def _resetting(state: GuardState) -> bool:

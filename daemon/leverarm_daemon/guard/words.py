@@ -10,6 +10,7 @@ from leverarm_daemon.states import IGNITION_LIVE, State
 
 LINK_VERSION: Final = 1
 RECORDER_NS: Final = 3_000_000_000
+SPEED_US: Final = 100_000
 
 _NOT_NOW: Final = {
     State.START_ALLOWED: "a start is already allowed",
@@ -38,14 +39,17 @@ def silent(setup: Setup, state: GuardState, now_ns: int) -> bool:
     return now_ns - state.link.line_ns > setup.stand.link.answer_age_max_ms * 1_000_000
 
 
-def _link_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
+def link_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
+    """Give what is wrong with the stand link, in words; empty when it is sound."""
     link = state.link
     if not link.up:
         return (f"the stand is not connected ({setup.stand.link.port}): look at the cable and the port's name",)
     if link.hello is not None and link.hello.version != LINK_VERSION:
         return (f"the front end speaks version {link.hello.version} of the stand link, this guard {LINK_VERSION}",)
-    if link.hello is None or link.status is None or silent(setup, state, now_ns):
+    if link.status is None or silent(setup, state, now_ns):
         return ("the stand does not report: look at the supply of the front end",)
+    if link.hello is None:
+        return ("the front end has not said hello: switch it off and on again",)
     declared, expected = link.hello.pulses_per_rev, setup.stand.pickup.pulses_per_rev
     if declared != expected:
         return (f"the front end counts {declared:g} pulses a revolution, the stand file says {expected:g}",)
@@ -63,7 +67,7 @@ def _engine_reasons(state: GuardState) -> tuple[str, ...]:
 
 def why_not(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
     """Give every reason against allowing a start, each in words; empty when nothing speaks against it."""
-    link = _link_reasons(setup, state, now_ns)
+    link = link_reasons(setup, state, now_ns)
     if link:
         return link
     front = front_state(state)
@@ -78,13 +82,13 @@ def why_not(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
     return (*now, *build, *_engine_reasons(state))
 
 
-def verdict(state: GuardState) -> str:
+def verdict(setup: Setup, state: GuardState, now_ns: int) -> str:
     """Give what is answered to the stand: a cause that trips, "stop" or "ok"."""
     if any(pending.word == "reset" for pending in state.pending):
         return "stop"
     if state.latch.first is not None:
         return state.latch.first
-    if state.asked or state.chosen is None:
+    if state.asked or (front_state(state) is State.HELD and why_not(setup, state, now_ns)):
         return "stop"
     return "ok"
 
@@ -99,14 +103,16 @@ def notices(state: GuardState, now_ns: int) -> tuple[str, ...]:
 
 def _speed_rpm(state: GuardState) -> float | None:
     status, edge_us = state.link.status, state.engine.edge_us
-    if status is None or edge_us is None or status.device_us - edge_us > rules.STILL_US:
+    interval_us = state.engine.interval_us
+    if status is None or edge_us is None or interval_us is None:
         return None
-    return state.engine.speed_rpm
+    silence_us = status.device_us - edge_us
+    return state.engine.speed_rpm if silence_us <= max(3 * interval_us, SPEED_US) else None
 
 
 def view(setup: Setup, state: GuardState, now_ns: int) -> GuardView:
     """Give the guard's view for people and for the API."""
-    link = _link_reasons(setup, state, now_ns)
+    link = link_reasons(setup, state, now_ns)
     front = front_state(state)
     return GuardView(
         boot=setup.boot,

@@ -93,7 +93,8 @@ def _hello(seq: int, us: int, words: list[str]) -> Hello:
     p = _pairs(words)
     version = _whole(p["v"])
     if version != VERSION:              # nothing else is known of another version; the guard refuses it by its number
-        return Hello(seq, us, version, p.get("stand", ""), p.get("fw", ""), 30, 1.0, 0.0, (), (), (), "", False)
+        reset, simulated = p.get("reset", "-").strip("-"), p.get("sim") == "1"
+        return Hello(seq, us, version, p.get("stand", ""), p.get("fw", ""), 30, 1.0, 0.0, (), (), (), reset, simulated)
     return Hello(
         seq, us, version, p["stand"], p["fw"], _whole(p["wrap"], 62), _decimal(p["ppr"]), _decimal(p["load"]),
         _names(p["temps"]), _names(p["inputs"]), _names(p["outputs"]), p["reset"].strip("-"),

@@ -222,6 +222,30 @@ def test_old_answers_keep_nothing_alive(running: Bench) -> None:
     assert running.causes() == ["guard-silent"]
 
 
+def test_an_answer_older_than_the_newest_is_ignored(running: Bench) -> None:
+    running.answering = False
+    statuses = [words[1] for words in running.lines if words[0] == "S"]
+    running.host(f"a {statuses[-2]} stop")
+    running.turn(20_001, 21_000)
+    assert running.state() == "running"
+    running.host(f"a {statuses[-1]} stop")
+    running.turn(20_001, 21_000)
+    assert running.state() == "stopping"
+
+
+def test_a_guard_that_comes_back_after_the_clock_has_wrapped_is_heard() -> None:
+    bench = Bench()
+    bench.ready()
+    bench.answering = False
+    bench.wait(20_000)
+    bench.pins.t += 2**30 + 2**29
+    bench.wait(20_000)
+    assert bench.last["age"] == "9999"
+    bench.answering = True
+    bench.wait(60_000)
+    assert int(bench.last["age"]) <= 20
+
+
 @pytest.mark.parametrize("say", ["head-hot", "some-cause-of-a-later-version"])
 def test_any_cause_that_the_guard_names_trips(running: Bench, say: str) -> None:
     running.say = say

@@ -2,7 +2,7 @@
 
 import pytest
 
-from leverarm_daemon.guard.state import Deny, Grant, Remember, Save, Send
+from leverarm_daemon.guard.state import Deny, Grant, LinkUp, Remember, Save, Send
 from leverarm_daemon.ipc.messages import Allow, Reset, Select, Stop
 from leverarm_daemon.records import Answer, Build, Command, Limits, RotatingPart
 from support.guarded import BUILD, Bench, denied, one
@@ -118,6 +118,7 @@ def test_reset_turns_the_answer_and_then_asks_the_stand() -> None:
     assert [type(frame) for frame in sent] == [Answer, Command]
     assert isinstance(sent[0], Answer)
     assert sent[0].say == "stop"
+    assert sent[1].seq == sent[0].seq + 1, "lines are sent in the order of their numbers"
     bench.front, bench.cause = "held", None
     bench.status()
     after = bench.reply()
@@ -169,6 +170,14 @@ def test_select_sends_limits_and_is_granted_when_they_are_echoed(bench: Bench) -
     assert not [a for a in bench.hear_status() if isinstance(a, Grant)]
     bench.limits_crc = limits.crc()
     assert one(bench.hear_status(), Grant).view.build == "other"
+
+
+def test_select_is_refused_before_the_stand_has_said_what_it_has(bench: Bench) -> None:
+    assert "not connected" in denied(bench.ask(Select("me", bench.state.revision, BUILD)))[0]
+    bench.happen(LinkUp())
+    bench.load()
+    bench.hear_status()
+    assert "has not said hello" in denied(bench.ask(Select("me", bench.state.revision, BUILD)))[0]
 
 
 def test_select_is_refused_while_anything_may_turn(running: Bench) -> None:

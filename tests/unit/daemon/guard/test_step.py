@@ -3,6 +3,7 @@
 import pytest
 
 from leverarm_daemon.guard.state import Damaged, LinkDown, LinkUp, Save, Send
+from leverarm_daemon.ipc.messages import Select
 from leverarm_daemon.records import Answer, CauseSeen, Command, Limits
 from support.guarded import Bench, one, stand_file
 
@@ -87,6 +88,39 @@ def test_a_lost_port_latches_while_running_and_says_so(running: Bench) -> None:
 def test_a_restart_of_the_front_end_while_running_latches(running: Bench) -> None:
     running.hello(reset="watchdog")
     assert running.view().first_cause == "stand-restarted"
+
+
+def test_a_restart_with_another_version_latches_all_the_same(running: Bench) -> None:
+    running.hello(reset="watchdog", version=2)
+    assert running.view().first_cause == "stand-restarted"
+
+
+def test_the_shield_switch_that_is_there_now_counts(bench: Bench) -> None:
+    """Selected without a shield switch; then a front end with one comes: it must be shut while running."""
+    bench.happen(LinkUp())
+    bench.hello(inputs=("loop",))
+    bench.load()
+    bench.status()
+    bench.ask(Select("me", bench.state.revision, BUILD))
+    assert ("shield", 0) in bench.state.chosen.values  # type: ignore[union-attr]
+    bench.hello()
+    assert ("shield", 1) in bench.state.chosen.values  # type: ignore[union-attr]
+    sent = [a.frame for a in bench.done if isinstance(a, Send) and isinstance(a.frame, Limits)]
+    assert ("shield", 1) in sent[-1].values
+
+
+def test_ok_is_never_answered_while_something_forbids_a_start(bench: Bench) -> None:
+    bench.ready()
+    assert bench.status() == "ok"
+    bench.temps(head=230.0)
+    assert bench.status() == "stop"
+    bench.temps(head=50.0)
+    bench.pass_ms(400)
+    assert bench.status() == "stop", "the load cell is silent"
+    bench.load()
+    assert bench.status() == "ok"
+    bench.hello(version=2, reset="")
+    assert bench.status() == "stop"
 
 
 def test_a_hello_that_was_asked_for_latches_nothing(running: Bench) -> None:

@@ -43,7 +43,7 @@ MEANING = {
     "S 9": Status(9, 2020000, "tripped", "overspeed", frozenset({"loop", "shield", "key"}), frozenset(),
                   0x2EACE18F, 8, 19, 4194, 1),
     "X 10": CauseSeen(10, 2010500, "overspeed", 1, 2010431, 12655, 12755),
-    "X 11": CauseSeen(11, 2150000, "pickup-lost", 2, 2040000, 101000, 12400),
+    "X 11": CauseSeen(11, 2150000, "pickup-lost", 2, 2150000, 101000, 100000),
     "R 12": Reply(12, 2160000, 118, True, ""),
     "R 13": Reply(13, 2160100, 119, False, "not-held"),
     "a 0": Answer(0, 7, "ok"),
