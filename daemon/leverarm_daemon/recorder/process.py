@@ -145,6 +145,7 @@ class Recorder:
                     self._pipeline.view = view
                     if self._publisher is not None:
                         self._publisher.state(view)
+            self._catch_up()
             if self._acknowledge is not None:
                 acknowledge, self._acknowledge = self._acknowledge, None
                 await peer.send(acknowledge)
@@ -162,9 +163,12 @@ class Recorder:
         if isinstance(item, Line):
             self._line_ns = item.mono_ns
         self._write(self._pipeline.take(item))
+
+    def _catch_up(self) -> None:
+        """Break the connection, to follow anew, once the store takes what it could not take before."""
         if self._behind and not self._writer.waiting and not self._writer.trouble:
             self._behind = False
-            raise PeerGone("the store takes changes again: following the guard anew")
+            raise PeerGone("the store takes changes again: following anew")
 
     def _complain(self, words: str) -> None:
         if words != self._complaint:
