@@ -30,7 +30,7 @@ REFUSED, UNUSABLE, NOT_RUNNING = 1, 2, 3
 MOST: Final = 10_000
 STOPS_WITHIN_S: Final = 1.0
 """How long the stand may take to say that the ignition is grounded."""
-WIDTH: Final = 120
+WIDTH: Final = 160
 """Columns where there is no terminal."""
 
 HELP: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -264,8 +264,7 @@ def keep(pull: int, out: bool, why: str, stand_path: str | None, as_json: bool) 
     """Count PULL, or leave it out with --out."""
     stand = find_stand_file(stand_path)
     with opened_store(stand) as store:
-        if pull not in {known.id for known in store.pulls(MOST)}:
-            raise NotFound(f"there is no pull {pull}; `leverarm pulls` lists them")
+        _check_pull(store, pull)
     try:
         reply = ask_recorder(stand.recorder_sock, Keep(pull, not out, who(), why))
     except PeerGone as error:
@@ -273,6 +272,13 @@ def keep(pull: int, out: bool, why: str, stand_path: str | None, as_json: bool) 
     if not isinstance(reply, Fine):
         raise Refused(reply.reasons if isinstance(reply, No) else ("the recorder answered something unexpected",))
     answer(Kept(pull, not out, why), as_json, lambda: f"Pull {pull} {'is left out' if out else 'counts'} now.")
+
+
+def _check_pull(store: Reader, pull: int) -> None:
+    try:
+        store.pull(pull)
+    except NotFound as error:
+        raise NotFound(f"{error}; `leverarm pulls` lists them") from None
 
 
 @main_group.command()

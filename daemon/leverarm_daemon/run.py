@@ -22,7 +22,7 @@ LOOK_S: Final = 0.2
 INTERRUPTED: Final = 130
 """The exit code when Ctrl-C came before everything was up, or in the middle of the demonstration."""
 
-SECRET: Final = "token: "
+TOLD_ONCE: Final = "token: "
 LISTENING: Final = "listening: "
 """What the API says on its standard output, once it can be asked."""
 
@@ -147,12 +147,12 @@ def _bring_up(household: Household, stand_file: Path, teller: Teller) -> Running
         household.start("api", "leverarm_api", file, heard=hear, vital=False)
         household.wait_for(lambda: _said(heard, LISTENING) is not None, "the API", UP_WITHIN_S)
     household.up = True
-    return Running(_said(heard, LISTENING) or "", file, str(household.log_dir), _said(heard, SECRET))
+    return Running(_said(heard, LISTENING) or "", file, str(household.log_dir), _said(heard, TOLD_ONCE))
 
 
 def _pass_on(teller: Teller, line: str) -> None:
     """Tell what the API says; after a crash it may listen at another address."""
-    if line.startswith(SECRET):
+    if line.startswith(TOLD_ONCE):
         teller.say(
             line, "  Write it down, it is shown only now. The page asks for it before anyone may allow a start,",
             "  select a build, reset a trip or change records. A stop never needs it.",

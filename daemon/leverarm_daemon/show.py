@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Final
+from typing import Final, Literal
 
 from rich.console import Group as Lines
 from rich.console import RenderableType
@@ -76,50 +76,55 @@ def pulls_table(found: Sequence[Pull]) -> RenderableType:
     """Lay out pulls; grey ones do not count."""
     if not found:
         return "No pulls yet."
-    table = _table(
-        "pull:", "build", "when", "torque\nN·m:", "at\nrpm:", "power\nkW:", "at\nrpm:", "ended by", "counts", "mind"
-    )
+    table = _table("pull:", "build", "when", "torque\nN·m:", "at\nrpm:", "power\nkW:", "at\nrpm:", "ended by", "counts")
     for pull in found:
         torque, power = pull.peak_torque_nm, pull.peak_power_kw
         table.add_row(
             str(pull.id), escape(pull.build), _when(pull.started_utc),
             f"{torque.value:.2f}", f"{torque.speed_rpm:,.0f}", f"{power.value:.3f}", f"{power.speed_rpm:,.0f}",
-            pull.ended_by, _counts(pull), escape(_doubts(pull)),
-            style=None if pull.kept else "bright_black",
+            pull.ended_by, _counts(pull), style=None if pull.kept else "bright_black",
         )
-    return Lines(table, f"Peaks, corrected: {', '.join(sorted({pull.correction for pull in found}))}.", *_hint(found))
+    corrections = ", ".join(sorted({pull.correction for pull in found}))
+    return Lines(table, f"Peaks, corrected: {corrections}.", *_doubts(found), *_simulated(found), *_hint(found))
 
 
 def _counts(pull: Pull) -> str:
     if pull.kept:
         return "yes"
-    return "no, short" if pull.kind == "short" else "no, left out"
+    return "short" if pull.kind == "short" else "left out"
 
 
-def _doubts(pull: Pull) -> str:
-    doubt = f"{pull.quality}: {pull.reason}" if pull.quality is not Quality.GOOD else ""
-    return ", ".join(filter(None, ("simulated" if pull.simulated else "", doubt)))
+def _doubts(found: Sequence[Pull]) -> list[str]:
+    doubtful = [pull for pull in found if pull.quality is not Quality.GOOD]
+    return [f"[yellow]mind: pull {pull.id} is {pull.quality}: {escape(pull.reason)}[/]" for pull in doubtful]
 
 
-def _hint(found: Sequence[Pull]) -> tuple[str, ...]:
+def _simulated(found: Sequence[Pull] | Sequence[Trip]) -> list[str]:
+    """Say which are simulated, in few words when all are."""
+    simulated = [str(record.id) for record in found if record.simulated]
+    if len(simulated) == len(found):
+        return ["All simulated: no real engine."]
+    return [f"[yellow]mind: simulated, no real engine: {', '.join(simulated)}[/]"] if simulated else []
+
+
+def _hint(found: Sequence[Pull]) -> list[str]:
     short = next((pull for pull in found if not pull.kept and pull.kind == "short"), None)
-    return () if short is None else (f'A short one counts once you keep it: leverarm keep {short.id} --why "..."',)
+    return [] if short is None else [f'A short one counts once you keep it: leverarm keep {short.id} --why "..."']
 
 
 def trips_table(found: Sequence[Trip]) -> RenderableType:
     """Lay out trips."""
     if not found:
         return "No trips."
-    table = _table(
-        "trip:", "when", "first cause", "followed by", "at\nrpm:", "limit\nrpm:", "peak\nrpm:", "over by\nrpm:", "mind"
-    )
+    speeds_of = ("at\nrpm:", "limit\nrpm:", "peak\nrpm:", "over by\nrpm:")
+    table = _table("trip:", "when", "first cause", "followed by", *speeds_of)
     for trip in found:
         speeds = (trip.edge_rpm, trip.limit_rpm, trip.peak_rpm, trip.overshoot_rpm)
         table.add_row(
             str(trip.id), _when(trip.utc), trip.first_cause, ", ".join(trip.followed_by) or "-",
-            *("-" if speed is None else f"{speed:,.0f}" for speed in speeds), "simulated" if trip.simulated else "",
+            *("-" if speed is None else f"{speed:,.0f}" for speed in speeds),
         )
-    return table
+    return Lines(table, *_simulated(found))
 
 
 def _when(utc: str) -> str:
@@ -132,10 +137,11 @@ def _when(utc: str) -> str:
 
 def _table(*headings: str) -> Table:
     """Make a table; a heading that ends with a colon has numbers under it."""
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="bold")
     for heading in headings:
         number = heading.endswith(":")
-        table.add_column(heading.removesuffix(":"), justify="right" if number else "left", no_wrap=number)
+        justify: Literal["right", "left"] = "right" if number else "left"
+        table.add_column(heading.removesuffix(":"), justify=justify, no_wrap=number or heading == "when")
     return table
 
 

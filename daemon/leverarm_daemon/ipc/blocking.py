@@ -2,14 +2,16 @@
 
 import socket
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 import msgspec
 
-from leverarm_daemon.errors import PeerGone
+from leverarm_daemon.errors import BadMessage, PeerGone
 from leverarm_daemon.ipc.messages import GuardReply, GuardRequest, RecorderReply, RecorderRequest
 
 LONGEST: Final = 1_000_000
+
+T = TypeVar("T")
 
 _encode = msgspec.json.Encoder().encode
 _guard_reply: Final[msgspec.json.Decoder[GuardReply]] = msgspec.json.Decoder(GuardReply)
@@ -17,13 +19,20 @@ _recorder_reply: Final[msgspec.json.Decoder[RecorderReply]] = msgspec.json.Decod
 
 
 def ask_guard(path: Path, request: GuardRequest, timeout_s: float = 2.0) -> GuardReply:
-    """Ask the guard; raises PeerGone when it does not answer in time."""
-    return _guard_reply.decode(_exchange(path, _encode(request), timeout_s))
+    """Ask the guard; raises PeerGone when it does not answer in time, BadMessage."""
+    return _decoded(path, _guard_reply, _exchange(path, _encode(request), timeout_s))
 
 
 def ask_recorder(path: Path, request: RecorderRequest, timeout_s: float = 2.0) -> RecorderReply:
-    """Ask the recorder; raises PeerGone when it does not answer in time."""
-    return _recorder_reply.decode(_exchange(path, _encode(request), timeout_s))
+    """Ask the recorder; raises PeerGone when it does not answer in time, BadMessage."""
+    return _decoded(path, _recorder_reply, _exchange(path, _encode(request), timeout_s))
+
+
+def _decoded(path: Path, decoder: "msgspec.json.Decoder[T]", answer: bytes) -> T:
+    try:
+        return decoder.decode(answer)
+    except msgspec.MsgspecError as error:
+        raise BadMessage(f"{path.name}: not understood: {error}. Do both sides have the same version?") from None
 
 
 def _exchange(path: Path, request: bytes, timeout_s: float) -> bytes:
