@@ -10,6 +10,7 @@ import msgspec
 import pytest
 
 from leverarm_daemon.errors import NotFound, StoreError
+from leverarm_daemon.store import writer as writer_module
 from leverarm_daemon.store.changes import Batch, Chunk, Closing, Event, KeepChange, Progress
 from leverarm_daemon.store.chunks import Raw, pack
 from leverarm_daemon.store.file import APPLICATION_ID, SCHEMA, open_for_writing
@@ -206,6 +207,38 @@ def test_a_disk_that_refuses_for_a_while_loses_nothing(path: Path) -> None:
         assert "cannot be written" in wait_for_trouble(writer)
         assert not any(future.done() for future in waiting)
     assert [future.result(WAIT_S).pulls for future in waiting] == [(1,), (2,), (3,), (4,), (5,)]
+    writer.close()
+
+
+def test_a_full_disk_loses_nothing_and_writing_goes_on_when_there_is_room(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    room = [10**6]
+
+    def little_room(path: Path) -> sqlite3.Connection:
+        connection = open_for_writing(path)
+        connection.execute(f"PRAGMA max_page_count={room[0]}")
+        return connection
+
+    monkeypatch.setattr(writer_module, "open_for_writing", little_room)
+    writer = Writer(path, retry_s=0.02)
+    writer.start()
+    writer.submit(OPENING).result(WAIT_S)
+    writer.submit(batch(1, pulls=(pull(),))).result(WAIT_S)
+    writer.close()
+    room[0] = 1
+    writer = Writer(path, retry_s=0.02)
+    writer.start()
+    writer.submit(OPENING).result(WAIT_S)
+    big = Chunk(1, 2, 0, 1, bytes(200_000))
+    waiting = writer.submit(batch(20, chunk=big, pulls=(pull(),)))
+    assert "free space on the disk" in wait_for_trouble(writer)
+    assert not waiting.done()
+    with Reader(path) as reader:
+        assert len(reader.pulls()) == 1
+    room[0] = 10**6
+    assert waiting.result(WAIT_S).pulls == (2,)
+    assert writer.trouble == ""
     writer.close()
 
 
