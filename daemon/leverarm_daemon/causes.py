@@ -106,7 +106,8 @@ _ALL: Final = (
     ),
     _trip(
         "drum-hot", "the brake drum is too hot", "G",
-        "limits.drum_trip_c, 300 °C unless the maker says otherwise", "1 s", "start allowed, running; forbids a start otherwise",
+        "limits.drum_trip_c, 300 °C unless the maker says otherwise", "1 s",
+        "start allowed, running; forbids a start otherwise",
         f"{AFTER_A_TRIP} Let the drum cool in air; a hot strap loses grip without warning.",
     ),
     _trip(

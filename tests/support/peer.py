@@ -12,7 +12,7 @@ from typing import Self
 
 from leverarm_daemon.stand.codec import seal
 
-HELLO = "v=1 stand=peer fw=1 wrap=30 ppr=1 load=0 temps=- inputs=loop,shield outputs=run,fuel reset=power sim=1"
+HELLO = "v=1 stand=peer fw=1 wrap=30 ppr=1 load=0 temps=- inputs=loop,shield outputs=run,fuel reset=- sim=1"
 
 
 class Peer:
@@ -80,5 +80,7 @@ class Peer:
         now_ns = time.monotonic_ns()
         for line in lines:
             words = line.split(b" ")
+            if words[0] == b"c":
+                self._write("H", HELLO)
             if words[0] == b"a" and (sent_ns := self._sent_ns.pop(int(words[2]), None)) is not None:
                 self._answered.append((sent_ns, now_ns))

@@ -5,7 +5,7 @@ import pytest
 from leverarm_daemon.guard.state import Damaged, LinkDown, LinkUp, Save, Send
 from leverarm_daemon.ipc.messages import Select
 from leverarm_daemon.records import Answer, CauseSeen, Command, Limits
-from support.guarded import Bench, one, stand_file
+from support.guarded import BUILD, Bench, one, stand_file
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from leverarm_daemon.errors import BadLine
 from leverarm_daemon.records import (
     Answer,
