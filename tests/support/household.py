@@ -115,9 +115,13 @@ class Household:
         """Bring the engine to running."""
         self.select(build)
         until(lambda: not self.view().why_not, "nothing against a start")
+        self.ask_allow()
+        self.until_state("running")
+
+    def ask_allow(self) -> None:
+        """Allow a start."""
         reply = self.ask(Allow("test", self.view().revision))
         assert isinstance(reply, Done), reply
-        self.until_state("running")
 
     def rss_mb(self, name: str) -> float:
         """Give the memory that a process holds."""

@@ -1,5 +1,6 @@
 """The codec against the lines that stand in PROTOCOL.md, and against garbage."""
 
+import contextlib
 import re
 from pathlib import Path
 
@@ -117,8 +118,8 @@ def test_every_flipped_bit_is_noticed(line: str) -> None:
 @pytest.mark.parametrize("body", [
     "", "E", "E 1", "E 1 2", "E 1 2 3 4", "E -1 2 3", "E 1000000 2 3", "E 1 2 x", "E 1 2 nan", "E 1 2 1e308", "E 1 2 ",
     "L 1 2 0", "L 1 2 0 inf", "L 1 2 0 -", "L 1 2 99999999 1", "L 1 2 0 --5", "T 1 2 head", "T 1 2 head=!burnt",
-    "T 1 2 head=nan", "T 1 2 head=1 head=2", "S 1 2 st=held", "X 1 2 why=overspeed", "R 1 2 3 maybe", "R 1 2", "Q 1 2 3",
-    "H 1 2 stand=a", "E 1 99999999999999999999 3", "E ١ 2 3",
+    "T 1 2 head=nan", "T 1 2 head=1 head=2", "S 1 2 st=held", "X 1 2 why=overspeed", "R 1 2 3 maybe", "R 1 2",
+    "Q 1 2 3", "H 1 2 stand=a", "E 1 99999999999999999999 3", "E ١ 2 3",
 ])
 def test_what_is_no_line_is_refused(body: str) -> None:
     with pytest.raises(BadLine):
@@ -127,18 +128,14 @@ def test_what_is_no_line_is_refused(body: str) -> None:
 
 @given(st.binary(max_size=600))
 def test_random_bytes_never_do_more_than_raise_badline(data: bytes) -> None:
-    try:
+    with contextlib.suppress(BadLine):
         Decoder().decode(unseal(data))
-    except BadLine:
-        pass
 
 
 @given(st.text(alphabet="HELTSXR 0123456789=-!.abcdefst,", max_size=120))
 def test_well_sealed_nonsense_never_does_more_than_raise_badline(body: str) -> None:
-    try:
+    with contextlib.suppress(BadLine):
         Decoder().decode(unseal(seal(body).encode()))
-    except BadLine:
-        pass
 
 
 def test_a_line_longer_than_allowed_is_refused() -> None:
