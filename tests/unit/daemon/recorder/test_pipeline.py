@@ -211,6 +211,16 @@ def test_missing_items_are_counted_and_told() -> None:
     assert pipeline.lost == 10
 
 
+def test_samples_that_share_a_line_keep_their_own_times() -> None:
+    front = Front()
+    front.hello(1.0)
+    front.line("L", 1.1, "1000 7 ! 9")
+    pipeline = Pipeline(STAND, "b")
+    written = run(pipeline, front.items)
+    written.add(pipeline.finish("ok", "stopped"))
+    assert written.raw.loads == ((1_100_000, 7), (1_101_000, None), (1_102_000, 9))
+
+
 def test_a_line_that_cannot_be_read_is_counted_and_skipped() -> None:
     front = Front()
     front.hello(1.0)

@@ -40,6 +40,12 @@ def test_everything_comes_back(raw: Raw) -> None:
     assert unpack(pack(raw)) == raw
 
 
+@pytest.mark.parametrize("step", [2**31 - 1, 2**31, -(2**31), -(2**31) - 1, 2**62])
+def test_steps_around_what_fits_into_32_bits(step: int) -> None:
+    raw = Raw(loads=((1, 0), (2, step)))
+    assert unpack(pack(raw)) == raw
+
+
 def test_a_failed_conversion_is_no_number() -> None:
     assert unpack(pack(SECOND)).loads[7] == (10_087_500, None)
 
