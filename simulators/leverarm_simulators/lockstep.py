@@ -11,16 +11,18 @@ import msgspec
 from msgspec.structs import replace
 
 from leverarm_daemon.config import StandFile
+from leverarm_daemon.errors import BadLine
 from leverarm_daemon.guard import words
 from leverarm_daemon.guard.process import make_setup
-from leverarm_daemon.guard.state import Action, Asked, Event, GuardState, Heard, LinkUp, Remember, Send, Tick
+from leverarm_daemon.guard.state import Action, Asked, Damaged, Event, GuardState, Heard, LinkUp, Remember, Send, Tick
 from leverarm_daemon.guard.step import step
 from leverarm_daemon.ipc.messages import Allow, Line, Note, Select, Stop
 from leverarm_daemon.recorder.pipeline import Pipeline
 from leverarm_daemon.records import GuardView, Pull, Trip
-from leverarm_daemon.stand.codec import Decoder, encode, unseal
+from leverarm_daemon.stand.codec import Decoder, Lines, encode, unseal
 from leverarm_daemon.store.changes import Batch
 from leverarm_simulators.campaign import Order, Seen, campaign
+from leverarm_simulators.faults import Fault, Faults
 from leverarm_simulators.front_end import POLL_US, SimulatedStand
 from leverarm_simulators.result import Result, judge
 from leverarm_simulators.scenario import Scenario
@@ -28,7 +30,7 @@ from leverarm_simulators.world import PullTruth
 
 WHO = "campaign"
 CLIENT = 1
-TICK_POLLS = 10
+TICK_POLLS = 4
 LOOK_POLLS = 20
 """Turns of the front end's main loop (5 ms) between two looks: of the guard at its clock, of the campaign."""
 UTC_NS = 1_767_225_600_000_000_000
@@ -41,13 +43,17 @@ Item = Line | Note
 class Lockstep:
     """One stand with its guard. `take` gets every item that the guard would send to the recorder."""
 
-    def __init__(self, scenario: Scenario, stand_file: StandFile, seed: int, take: Callable[[Item], None]) -> None:
+    def __init__(
+        self, scenario: Scenario, stand_file: StandFile, seed: int, take: Callable[[Item], None],
+        faults: tuple[Fault, ...] = (),
+    ) -> None:
         self.stand_file = stand_file
         self.stand = SimulatedStand(scenario, stand_file.stand.name, seed, self._hear_later)
         self._take = take
         self._setup = make_setup(stand_file)
         self._state = GuardState()
-        self._decoder = Decoder()
+        self._decoder, self._lines = Decoder(), Lines()
+        self._faults = Faults(faults, seed)
         self._heard: list[bytes] = []
         self._items = 0
         self._polls = 0
@@ -64,6 +70,7 @@ class Lockstep:
 
     def advance(self) -> None:
         """Go on by one turn of the front end's main loop, and let the guard answer."""
+        self._faults.advance(self.stand)
         self.stand.advance(self.stand.now_us + POLL_US)
         while self._heard:
             self._hear(self._heard.pop(0))
@@ -88,11 +95,15 @@ class Lockstep:
 
     def _hear_later(self, line: bytes) -> None:
         """Lines written within a turn are read after it: the guard is another process."""
-        self._heard.append(line)
+        self._heard += self._lines.feed(self._faults.wire(line))
 
     def _hear(self, line: bytes) -> None:
-        frame = self._decoder.decode(unseal(line))
-        text = line.decode("ascii").rstrip("\n")
+        try:
+            frame = self._decoder.decode(unseal(line))
+        except BadLine:
+            self._happen(Damaged())
+            return
+        text = line.decode("ascii")
         self._items += 1
         mono_ns = self._mono_ns()
         self._take(Line(self._items, mono_ns, UTC_NS + mono_ns, frame.device_us, text))

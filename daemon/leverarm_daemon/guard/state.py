@@ -80,6 +80,7 @@ class GuardState(Record):
     recorder_ns: int | None = None
     pending: tuple[Pending, ...] = ()
     tick_ns: int = 0
+    followed: bool = False
     revision: int = 1
     seq: int = 0
 

@@ -167,8 +167,8 @@ def _reply(setup: Setup, state: GuardState, reply: Reply, now_ns: int) -> Outcom
 
 
 def _tick(setup: Setup, state: GuardState, event: Tick, now_ns: int) -> Outcome:
-    if event.recorder:
-        state = replace(state, recorder_ns=now_ns)
+    newcomer = event.recorder and not state.followed
+    state = replace(state, followed=event.recorder, recorder_ns=now_ns if event.recorder else state.recorder_ns)
     awake = now_ns - state.tick_ns < AWAKE_NS       # lines may lie unread when the guard itself was held up
     state = replace(state, tick_ns=now_ns)
     if awake and words.silent(setup, state, now_ns) and words.is_live(state):
@@ -176,8 +176,8 @@ def _tick(setup: Setup, state: GuardState, event: Tick, now_ns: int) -> Outcome:
     late = tuple(p for p in state.pending if now_ns > p.until_ns)
     state = replace(state, pending=tuple(p for p in state.pending if p not in late))
     denied = tuple(Deny(p.client, "refused", ("the stand does not answer",)) for p in late)
-    unknown = state.link.up and state.link.hello is None
-    if unknown and now_ns - state.link.hello_asked_ns >= HELLO_AGAIN_NS:
+    unknown = state.link.hello is None and now_ns - state.link.hello_asked_ns >= HELLO_AGAIN_NS
+    if state.link.up and (unknown or newcomer):     # a new listener has not heard the hello either
         state, hello = _say_hello(state, now_ns)
         return state, (*denied, *hello)
     return state, denied

@@ -1,6 +1,7 @@
 """The bytes of the stand link: a serial port that never blocks and that nobody else may open."""
 
 import os
+import termios
 from pathlib import Path
 from typing import Final
 
@@ -25,8 +26,15 @@ class Port:
             self._serial = serial.Serial(name, baud, timeout=0, exclusive=True)
         except (serial.SerialException, OSError, ValueError) as error:
             raise LinkLost(f"{name}: {error}") from None
+        self._wait_for_bytes()
         self._waiting = b""
         self.dropped = 0
+
+    def _wait_for_bytes(self) -> None:
+        """Let an empty read mean that the other end is gone, and nothing else: pyserial leaves it ambiguous."""
+        settings = termios.tcgetattr(self.fileno())
+        settings[6][termios.VMIN] = 1
+        termios.tcsetattr(self.fileno(), termios.TCSANOW, settings)
 
     def fileno(self) -> int:
         """Give the file descriptor to wait on."""

