@@ -354,9 +354,6 @@ def main(arguments: list[str] | None = None) -> int:
         trouble = trouble_of(error)
         complain(trouble, "--json" in arguments)
         return trouble.exit_code
-    except BrokenPipeError:                 # whoever read our output had enough of it
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     return code or 0
 
 

@@ -254,6 +254,8 @@ def test_an_interrupted_demonstration_is_ended_and_no_success(tmp_path: Path, mo
 def test_once_gives_the_demonstrations_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, interrupted: bool, code: int
 ) -> None:
+    done: list[object] = []
+
     def demonstrate(*_: Any) -> int:
         if interrupted:
             raise KeyboardInterrupt
@@ -262,5 +264,8 @@ def test_once_gives_the_demonstrations_code(
     monkeypatch.setattr(run, "_simulated", lambda *_: tmp_path / "stand.toml")
     monkeypatch.setattr(run, "_bring_up", lambda *_: RUNNING)
     monkeypatch.setattr(run, "_demonstrate", demonstrate)
+    monkeypatch.setattr(run, "_stop_engine", done.append)
+    monkeypatch.setattr(Household, "__exit__", lambda *_: done.append("everybody ends"))
     wish = run.Wish(None, tmp_path, "air_filter", (), demo=True, once=True, as_json=False)
     assert run.start_stand(wish) == code
+    assert done == [tmp_path, "everybody ends"]     # the engine first
