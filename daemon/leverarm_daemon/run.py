@@ -134,8 +134,9 @@ def _bring_up(household: Household, stand_file: Path, teller: Teller) -> Running
     stand, file, heard = load_stand_file(stand_file), str(stand_file), list[str]()
 
     def hear(line: str) -> None:
-        _pass_on(teller, line)
         heard.append(line)
+        if household.up:                    # before, it would get between the steps that are shown
+            _pass_on(teller, line)
 
     with teller.step("Starting the guard"):
         household.start("guard", "leverarm_daemon.guard.process", file)
@@ -146,6 +147,8 @@ def _bring_up(household: Household, stand_file: Path, teller: Teller) -> Running
     with teller.step("Starting the API"):
         household.start("api", "leverarm_api", file, heard=hear, vital=False)
         household.wait_for(lambda: _said(heard, LISTENING) is not None, "the API", UP_WITHIN_S)
+    for line in heard:
+        _pass_on(teller, line)
     household.up = True
     return Running(_said(heard, LISTENING) or "", file, str(household.log_dir), _said(heard, TOLD_ONCE))
 

@@ -2,6 +2,8 @@
 
 import asyncio
 import os
+import pty
+import re
 import signal
 import socket
 import subprocess
@@ -112,6 +114,22 @@ def test_for_people_it_tells_page_token_and_how_to_go_on_and_the_token_once(tmp_
         assert f"leverarm state --stand {folder / 'stand.toml'}" in told
         assert run.errors.read_text() == ""
         assert not processes_of(folder)
+
+
+def test_on_a_terminal_the_token_has_a_line_of_its_own(tmp_path: Path) -> None:
+    command = [*LEVERARM, "start", "--simulate", "--state-dir", str(tmp_path)]
+    ours, theirs = pty.openpty()
+    with open(ours, "rb", buffering=0) as screen, subprocess.Popen(command, stdout=theirs, stderr=theirs) as process:
+        os.close(theirs)
+        shown = b""
+        try:
+            while b"look into" not in shown:
+                shown += screen.read(4096)
+        finally:
+            process.terminate()
+            process.wait(8)
+    left = re.sub(rb"[^\n]*\x1b\[2K", b"", shown).decode()       # what a cleared line held is gone
+    assert re.search(r"(?m)^token: \S{20,}\r$", left), left
 
 
 def test_a_killed_start_leaves_nobody_behind(tmp_path: Path) -> None:
