@@ -50,13 +50,15 @@ class World:
 
     def __init__(self, scenario: Scenario, seed: int, sink: Sink) -> None:
         rng = random.Random(seed)
+        self._seed = seed
+        self._by_pull = {name: random.Random(f"{seed} {name}") for name in ("engine", "operator")}
         self.scenario = scenario
         self.sink = sink
-        self.engine = Engine(scenario.engine, random.Random(rng.random()))
+        self.engine = Engine(scenario.engine, self._by_pull["engine"])
         self.brake = Brake(scenario.brake)
         self.cell = Cell(scenario.cell, random.Random(rng.random()))
         self.heat = Heat(scenario.heat)
-        self.operator = Operator(scenario, random.Random(rng.random()))
+        self.operator = Operator(scenario, self._by_pull["operator"])
         self._mixture_rng = random.Random(rng.random())
         self._mixture = 1.0
         self.truth: list[PullTruth] = []
@@ -209,7 +211,13 @@ class World:
                 self._begin_step(now_us)
 
     def _begin_pull(self) -> None:
-        """Draw this pull's mixture, and write down the truth about it."""
+        """Draw this pull's mixture, and write down the truth about it.
+
+        Cycles and hands are drawn anew for each pull, so that the moment at which a person allows a start, which no
+        seed can tell, changes little.
+        """
+        for name, rng in self._by_pull.items():
+            rng.seed(f"{self._seed} {name} {self._pulls}")
         self._mixture = self._mixture_rng.gauss(1.0, self.scenario.engine.pull_scatter)
         self.engine.factor = factor = self._factor()
         self.truth.append(PullTruth(self.operator.hands.filter, factor, *peaks(self.scenario.engine, factor)))
