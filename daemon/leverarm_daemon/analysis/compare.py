@@ -125,7 +125,7 @@ def _sentence(a: str, b: str, quantity: str, spreads: tuple[Spread, Spread], res
     return (
         f"{b} against {a}: {what} {_signed(result.difference * percent)}"
         f" (95 % interval {_interval(result.low * percent, result.high * percent)}),"
-        f" {of_b.mean:.3g} against {of_a.mean:.3g} {unit}, from {of_b.n} and {of_a.n} pulls: {end}."
+        f" {of_b.mean:.2f} against {of_a.mean:.2f} {unit}, from {of_b.n} and {of_a.n} pulls: {end}."
     )
 
 
