@@ -68,7 +68,7 @@ def _sae_j1349(dry_hpa: float, air_c: float) -> Numbers:
 
 
 def _prony_hp(gross_lbf: float, tare_lbf: float, arm_ft: float, rpm: float) -> Numbers:
-    torque_nm = torque.prony_torque_nm(gross_lbf * N_PER_LBF, tare_lbf * N_PER_LBF, arm_ft * M_PER_FT)
+    torque_nm = torque.brake_torque_nm((gross_lbf - tare_lbf) * N_PER_LBF, arm_ft * M_PER_FT)
     return {"hp": units.hp_from_kw(power.power_kw(torque_nm, rpm)), "T_lbfft": units.lbf_ft_from_nm(torque_nm)}
 
 
