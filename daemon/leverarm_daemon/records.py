@@ -340,7 +340,8 @@ class Trip(Record):
 class GuardView(Record):
     """What the guard knows, in words for people.
 
-    `revision` changes with every change of state or limits.
+    `revision` changes with every change of state or limits. `inputs`: each input that the front end declares, in its
+    order, and whether it is closed or on now.
     """
 
     boot: str

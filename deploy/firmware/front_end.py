@@ -14,7 +14,7 @@ STATUS_US = 20000
 TEMPS_US = 250000
 SHIELD_US = 20000               # the shield switch may bounce this long
 NEVER_MS = 9999                 # shown when no answer has come yet
-LOST_BELOW = 3                  # pickup lost: only when the last interval was below slow_us * 2 / LOST_BELOW
+STALE_US = 1000000              # a temperature older than this is none
 
 NONE, OVERSPEED, IMPLAUSIBLE, CAPPED = 0, 1, 2, 3       # what the edge handler decided
 
@@ -40,15 +40,16 @@ class FrontEnd:
 
     def _prepare_edges(self):
         self._times = array.array("i", [0] * RING)
+        self._numbers = array.array("i", [0] * RING)
         self._in = 0
         self._out = 0
-        self._lost_edges = 0
         self.edges = 0              # all since the start
         self.odd = 0                # intervals that no engine can make
         self._odd_in_row = 0
         self._odd_us = [0, 0]       # when the last two came
         self._last_us = 0           # last edge that counted
-        self._interval = MASK       # last interval that counted
+        self._interval = MASK       # last interval that counted, and the one before it
+        self._before = MASK
         self._armed = False         # running by itself
         self._still = True
         self._fast = False
@@ -61,7 +62,8 @@ class FrontEnd:
         self._slow_us = 0
 
     def _prepare_host(self):
-        self._say = ""
+        self._outbox = []
+        self._say = None
         self._acked = -1
         self._sent_seqs = [-2] * 32     # the last status lines, to know the age of an answer
         self._sent_us = [0] * 32
@@ -81,20 +83,20 @@ class FrontEnd:
 
     def edge(self, us):
         """Note an edge and decide at once. Allocates nothing."""
-        after = (self._in + 1) & (RING - 1)
-        if after == self._out:
-            self._lost_edges = (self._lost_edges + 1) & MASK
-        else:
-            self._times[self._in] = us
-            self._in = after
         self.edges = (self.edges + 1) & MASK
         self._still = False
+        after = (self._in + 1) & (RING - 1)
+        if after != self._out:              # a full ring loses the line, as its number will show, not the decision
+            self._times[self._in] = us
+            self._numbers[self._in] = self.edges
+            self._in = after
         interval = (us - self._last_us) & MASK
         if self._armed and self._is_odd(interval):
             self._note_odd(us, interval)
             return
         self._odd_in_row = 0
         previous = self._interval
+        self._before = previous
         self._interval = interval
         self._last_us = us
         if interval >= self._slow_us:
@@ -147,12 +149,15 @@ class FrontEnd:
 
     def temp(self, us, name, reading):
         """Take a temperature in hundredths of a degree Celsius, or the name of a fault."""
-        self._temps[name] = "!" + reading if isinstance(reading, str) else str(reading)
+        self._temps[name] = (us, "!" + reading if isinstance(reading, str) else str(reading))
 
     # --- main loop -------------------------------------------------------------------------------
 
     def poll(self, us):
-        """Do what is due. Call it after each edge and at least every 5 ms."""
+        """Do what is due: first decide and drive the relays, then write. Call it at least every 5 ms.
+
+        An edge may come at any moment in here, also after `us` was read.
+        """
         if not self._booted:
             self._booted = True
             self._send_hello(us, self._reset_reason)
@@ -167,14 +172,18 @@ class FrontEnd:
             self._send_status(us)
         if self._temps and ((us - self._temps_us) & MASK) >= TEMPS_US:
             self._temps_us = us
-            self._send("T", us, " ".join("%s=%s" % pair for pair in self._temps.items()))
+            self._send("T", us, " ".join([self._reading(us, name) for name in self._temps]))
+        self._flush()
 
     def _send_edges(self):
         while self._out != self._in:
-            us = self._times[self._out]
+            us, number = self._times[self._out], self._numbers[self._out]
             self._out = (self._out + 1) & (RING - 1)
-            waiting = (self._in - self._out) & (RING - 1)
-            self._send("E", us, str((self.edges - waiting) & MASK))
+            self._send("E", us, str(number))
+
+    def _reading(self, us, name):
+        taken_us, text = self._temps[name]
+        return "%s=%s" % (name, "!stale" if ((us - taken_us) & MASK) > STALE_US else text)
 
     def _act_on_edges(self, us):
         verdict = self._verdict
@@ -186,23 +195,25 @@ class FrontEnd:
             self._trip(us, "overspeed", at, interval, self._trip_us)
         elif verdict == IMPLAUSIBLE:
             self._trip(us, "speed-implausible", at, interval, self._interval)
-        else:
+        elif self.state == tables.START_ALLOWED:        # it may have become running since: then no cap holds
             self._note_cause(us, "start-cap", at, interval, self._cap_us)
             self._move(us, tables.CAP)
 
     def _watch_engine(self, us):
-        silence = (us - self._last_us) & MASK
+        silence = self._silence(us)
         self._watch_pickup(us, silence)
         if self._interval >= self._slow_us:
-            self._fast = False
+            self._fast = self._armed = False
         elif not self._fast:
             self._fast = True
             self._fast_us = us
         elif ((us - self._fast_us) & MASK) >= self._limit("arm_ms") * 1000:
             self._armed = True
+            if self._interval >= self._slow_us:         # a slow edge came just now
+                self._armed = False
         if self._still or silence >= self._limit("still_ms") * 1000:
             self._still = True          # until the next edge, however often the clock wraps
-            self._interval = MASK
+            self._interval = self._before = MASK
             self._armed = self._fast = False
             self._move(us, tables.STILL)
         else:
@@ -214,10 +225,15 @@ class FrontEnd:
 
     def _watch_pickup(self, us, silence):
         """Trip when the pickup falls silent at speed; a stall slows down first, which is told apart."""
-        fast = self._interval < self._slow_us // LOST_BELOW * 2
+        fast = max(self._interval, self._before) < self._slow_us // 3 * 2
         longest = max(3 * self._interval, self._limit("lost_ms") * 1000)
-        if self._armed and fast and silence > longest:
+        if fast and silence > longest and self.state != tables.HELD:
             self._trip(us, "pickup-lost", us, silence, longest)
+
+    def _silence(self, us):
+        """Give the time since the last edge that counted; none when it came after `us` was read."""
+        silence = (us - self._last_us) & MASK
+        return 0 if silence > MASK >> 1 else silence
 
     def _watch_inputs(self, us):
         if "loop" not in self._inputs and self.state in tables.IGNITION_LIVE:
@@ -239,7 +255,7 @@ class FrontEnd:
             if self.state in tables.IGNITION_LIVE:
                 self._note_cause(us, "asked", us, 0, 0)
             self._move(us, tables.STOP)
-        elif self._say not in ("", "ok", "capped"):     # the id of a cause, known here or not
+        elif self._say not in (None, "ok", "capped"):     # the id of a cause, known here or not
             self._trip(us, self._say, us, 0, 0)
 
     def _drive(self):
@@ -247,6 +263,8 @@ class FrontEnd:
         live = self.state in tables.IGNITION_LIVE and self._verdict == NONE and "loop" in self._inputs
         self._pins.set_run(live)
         self._pins.set_fuel(live)
+        if self._verdict != NONE:           # the interrupt decided while this went on: its word stands
+            self._pins.set_run(False)
 
     # --- states ----------------------------------------------------------------------------------
 
@@ -292,11 +310,12 @@ class FrontEnd:
                 self._obey(words)
         if len(self._line) > link.MAX_LINE:
             self._line = b""
+        self._flush()
 
     def _obey(self, words):
         us = self._pins.now_us()
         kind, seq, rest = words[0], words[1], words[2:]
-        if kind == "a" and len(rest) == 2:
+        if kind == "a" and len(rest) == 2 and rest[1]:
             self._take_answer(rest[0], rest[1])
         elif kind == "l":
             self._reply(us, seq, self._take_limits(rest))
@@ -310,7 +329,7 @@ class FrontEnd:
             self._reply(us, seq, "unknown")
 
     def _take_answer(self, ack, say):
-        seq = int(ack) if ack.isdigit() else -1
+        seq = link.whole(ack)
         if seq < 0 or seq not in self._sent_seqs:
             return
         sent_us = self._sent_us[self._sent_seqs.index(seq)]
@@ -337,6 +356,8 @@ class FrontEnd:
             return "not-held"
         if self.limits is None:
             return "no-limits"
+        if not self._still:
+            return "still-turning"
         if "loop" not in self._inputs:
             return "stop-loop"
         if self._age_ms(us) > self.limits["age_ms"] or self._say not in ("ok", "capped"):
@@ -365,8 +386,14 @@ class FrontEnd:
     # --- lines to the host ------------------------------------------------------------------------
 
     def _send(self, kind, us, fields):
-        self._pins.write(link.seal("%s %d %d %s" % (kind, self._seq, us, fields)))
+        """Put a line into the outbox; it is written once everything is decided."""
+        self._outbox.append(link.seal("%s %d %d %s" % (kind, self._seq, us, fields)))
         self._seq = (self._seq + 1) % link.SEQ_MODULUS
+
+    def _flush(self):
+        lines, self._outbox = self._outbox, []
+        for line in lines:
+            self._pins.write(line)
 
     def _send_hello(self, us, reset):
         self._send("H", us, "%s reset=%s sim=%d" % (self._hello_words, reset, 1 if self._simulated else 0))

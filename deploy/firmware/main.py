@@ -1,6 +1,7 @@
 # Started by MicroPython at power-on.
 import front_end
 import machine
+import micropython
 import pins
 
 NAME = "bench-one"
@@ -11,7 +12,15 @@ RESETS = {machine.PWRON_RESET: "power", machine.WDT_RESET: "watchdog"}
 
 
 def main():
+    micropython.kbd_intr(-1)                    # a stray byte from the host must not end the program
     board = pins.Pins()
+    try:
+        run(board)
+    finally:
+        board.safe()
+
+
+def run(board):
     front = front_end.FrontEnd(
         board, NAME, load_hz=LOAD_HZ, temps=(), pulses_per_rev=PULSES_PER_REV,
         reset=RESETS.get(machine.reset_cause(), "soft"))

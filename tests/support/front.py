@@ -14,22 +14,34 @@ class Pins:
         self.fuel = False
         self.run_dropped_at = None
         self.closed = ["loop", "shield"]
+        self.meanwhile = []         # what an interrupt does, one at each call of inputs, set_run or write
+        self.run_while_writing = []
 
     def now_us(self):
         return self.t & front_end.MASK
 
+    def interrupt(self):
+        if self.meanwhile:
+            self.meanwhile.pop(0)()
+
     def set_run(self, on):
+        if on:
+            self.interrupt()
         if self.run and not on:
             self.run_dropped_at = self.t
         self.run = on
 
     def set_fuel(self, on):
+        self.interrupt()
         self.fuel = on
 
     def inputs(self):
+        self.interrupt()
         return self.closed
 
     def write(self, data):
+        self.interrupt()
+        self.run_while_writing.append(self.run)
         self.sent.append(data)
 
 
@@ -116,9 +128,13 @@ class Bench:
 def scenarios():
     """Give named benches after things have happened to them."""
     out = {}
-    for name in ("overspeed", "noise", "double", "lost", "stall", "stop", "guard", "shield", "cap", "slow"):
+    for name in ("overspeed", "noise", "double", "lost", "stall", "stop", "guard", "shield", "cap", "slow", "loop"):
         bench = Bench()
-        bench.running()
+        if name == "cap":
+            bench.ready()
+            bench.host("c allow")
+        else:
+            bench.running()
         happen(bench, name)
         out[name] = bench
     return out
@@ -152,8 +168,12 @@ def happen(bench, name):
         bench.pins.closed = ["loop"]
         bench.turn(20001, 100000)
     elif name == "cap":
-        bench.say = "stop"
+        for interval in (150000, 80000, 40000, 25000, 19000, 19000, 30000, 70000):
+            bench.edge(interval)
         bench.wait(1500000)
+    elif name == "loop":
+        bench.pins.closed = ["shield"]
+        bench.wait(20000)
     elif name == "slow":
         bench.turn(40000, 500000)
 

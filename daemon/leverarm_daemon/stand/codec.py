@@ -95,6 +95,8 @@ def _hello(seq: int, us: int, words: list[str]) -> Hello:
     if version != VERSION:              # nothing else is known of another version; the guard refuses it by its number
         reset, simulated = p.get("reset", "-").strip("-"), p.get("sim") == "1"
         return Hello(seq, us, version, p.get("stand", ""), p.get("fw", ""), 30, 1.0, 0.0, (), (), (), reset, simulated)
+    if _whole(p["wrap"], 62) < 20:
+        raise BadLine("a clock of fewer than 20 bits cannot be unwrapped")
     return Hello(
         seq, us, version, p["stand"], p["fw"], _whole(p["wrap"], 62), _decimal(p["ppr"]), _decimal(p["load"]),
         _names(p["temps"]), _names(p["inputs"]), _names(p["outputs"]), p["reset"].strip("-"),
