@@ -1,6 +1,6 @@
 """The local sockets with asyncio: one JSON object a line, both ways.
 
-`ask_...` puts one question; `stream_...` gives what comes after one request; `connect_...` is the
+`ask_...` puts one question; `stream_recorder` gives what comes after one request; `connect_...` is the
 open connection underneath, for who talks both ways; `serve` is the other side.
 """
 
@@ -92,14 +92,6 @@ async def ask_guard(path: Path, request: GuardRequest, timeout_s: float = 2.0) -
 async def ask_recorder(path: Path, request: RecorderRequest, timeout_s: float = 2.0) -> RecorderReply:
     """Ask the recorder; raises PeerGone when it does not answer in time, BadMessage."""
     return await _ask(connect_recorder(path), request, timeout_s)
-
-
-async def stream_guard(path: Path, request: GuardRequest) -> AsyncIterator[GuardReply]:
-    """Give what the guard sends after a request, until it goes: then raises PeerGone."""
-    async with connect_guard(path) as peer:
-        await peer.send(request)
-        while True:
-            yield await peer.receive()
 
 
 async def stream_recorder(path: Path, request: RecorderRequest) -> AsyncIterator[RecorderReply]:

@@ -1,10 +1,18 @@
 """Messages between our processes: one JSON object a line, told apart by the field `type`.
 
-guard.sock takes Follow, Committed, Ask, Stop, Allow, Reset, Select; it answers Done or No, or a stream of
-Line, Note and View after Follow. recorder.sock takes Watch, Keep and Tell; it answers Done or No, or a stream of Live.
+guard.sock takes Follow, Committed, Ask, Stop, Allow, Reset, Select. It answers Done or No; after Follow
+come Start and then Line, Note and View for as long as both are there; Committed is not answered.
+recorder.sock takes Keep, answered by Fine or No, and Watch, after which one Picture follows another.
 """
 
+from typing import Annotated
+
+import msgspec
+
 from leverarm_daemon.records import Build, GuardView, Live, Record
+
+PullId = Annotated[int, msgspec.Meta(ge=1, le=2**63 - 1)]
+"""The number of a pull in the store, which holds no greater ones."""
 
 
 class Follow(Record, tag="follow"):
@@ -122,7 +130,7 @@ class Watch(Record, tag="watch"):
 class Keep(Record, tag="keep"):
     """Count a pull, or leave it out; the reason is kept with it."""
 
-    pull: int
+    pull: PullId
     kept: bool
     who: str
     why: str

@@ -1,7 +1,8 @@
 """Reading the store, while it is written or not: read-only, and only what is committed."""
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
@@ -11,7 +12,7 @@ import msgspec
 
 from leverarm_daemon.config import StandFile
 from leverarm_daemon.errors import NotFound, StoreError
-from leverarm_daemon.records import Pull, Record, Trip
+from leverarm_daemon.records import Build, Pull, Record, Trip
 from leverarm_daemon.store.changes import Event
 from leverarm_daemon.store.chunks import BadChunk, Raw, between, join, unpack
 from leverarm_daemon.store.file import check_ours
@@ -19,12 +20,21 @@ from leverarm_daemon.store.rows import curve_from_blob, pull_from_row, trip_from
 
 _BUSY_S: Final = 2.0
 
+MARGIN_US: Final = 3_000_000
+"""Raw data of a pull begin so much before its first point and end so much after its last: a point is the
+mean over cycles on both sides of its time, and speed is taken from the turns around them."""
+
 
 class RawPull(Record):
-    """What a pull was made of, and the stand as it was described then. `damaged`: seconds lost."""
+    """What a pull was made of, enough to work it out anew: raw data, stand and build as they were then.
+
+    The raw data reach MARGIN_US beyond the pull at both ends, where there are any. `build` is None
+    when none was known. `damaged`: seconds lost.
+    """
 
     pull: Pull
     stand: StandFile
+    build: Build | None
     raw: Raw
     damaged: int
 
@@ -69,6 +79,13 @@ class Reader:
         )
         return [pull_from_row(row) for row in rows]
 
+    def kept(self, build: str) -> list[Pull]:
+        """Give all kept pulls of a build, however many, newest first, without their curves."""
+        rows = self._connection.execute(
+            "SELECT * FROM pull_now WHERE kept AND build = ? ORDER BY id DESC", (build,)
+        )
+        return [pull_from_row(row) for row in rows]
+
     def pull(self, pull_id: int) -> Pull:
         """Give a pull with its curve; raises NotFound."""
         row = self._one("SELECT * FROM pull_now WHERE id = ?", pull_id, "pull")
@@ -96,11 +113,23 @@ class Reader:
         return [Event(*row) for row in rows]
 
     def raw(self, pull_id: int) -> RawPull:
-        """Give a pull's raw data, from its beginning to its end; raises NotFound."""
+        """Give a pull's raw data, and what else it was worked out from; raises NotFound."""
         pull = self.pull(pull_id)
-        stand = self._one("SELECT stand FROM opening WHERE run_id = ?", pull.run_id, "run")["stand"]
-        raw, damaged = self.raw_between(pull.run_id, pull.started_us, pull.ended_us)
-        return RawPull(pull, msgspec.json.decode(stand, type=StandFile), raw, damaged)
+        opening = self._one("SELECT stand, build FROM opening WHERE run_id = ?", pull.run_id, "run")
+        stand = msgspec.json.decode(opening["stand"], type=StandFile)
+        build = next(self._builds(pull, opening["build"]), None)
+        from_us, to_us = pull.started_us - MARGIN_US, pull.ended_us + MARGIN_US
+        return RawPull(pull, stand, build, *self.raw_between(pull.run_id, from_us, to_us))
+
+    def _builds(self, pull: Pull, at_opening: str | None) -> Iterator[Build]:
+        """Give the builds of the pull's name that were selected before it, the newest first."""
+        rows = self._connection.execute(_SELECTED, (pull.run_id, pull.started_us))
+        bodies = [f'{{"build":{at_opening or "null"}}}', *(row["body"] for row in rows)]
+        for body in reversed(bodies):
+            with suppress(msgspec.MsgspecError):
+                build = msgspec.json.decode(body, type=_Selected).build
+                if build is not None and build.name == pull.build:
+                    yield build
 
     def raw_between(self, run_id: int, from_us: int, to_us: int) -> tuple[Raw, int]:
         """Give a run's raw data between two device times, and how many chunks are damaged.
@@ -118,14 +147,31 @@ class Reader:
         return row
 
 
-_CHUNKS: Final = """
+class _Selected(msgspec.Struct):
+    """What the guard told of a selection, as far as it matters here."""
+
+    build: Build | None
+
+
+_PARTS: Final = """
     WITH RECURSIVE part (run_id) AS (
         SELECT ?1
         UNION SELECT continues FROM opening JOIN part USING (run_id) WHERE continues IS NOT NULL
     )
+"""
+
+_CHUNKS: Final = _PARTS + """
     SELECT blob FROM chunk JOIN part USING (run_id)
     WHERE to_us >= ?2 AND from_us <= ?3 ORDER BY chunk.id
-"""
+"""  # noqa: S608 (both texts are ours)
+
+_SELECTED: Final = _PARTS + """
+    SELECT body FROM event JOIN part USING (run_id)
+    WHERE kind = 'select' AND n <= (
+        SELECT last_n FROM chunk JOIN part USING (run_id) WHERE to_us >= ?2 ORDER BY chunk.id LIMIT 1
+    )
+    ORDER BY n
+"""  # noqa: S608 (both texts are ours)
 
 _RUNS: Final = """
     SELECT run_id AS id, opening.utc, simulated, continues,
@@ -137,7 +183,17 @@ _RUNS: Final = """
 def _open(path: Path) -> sqlite3.Connection:
     if not path.exists():
         raise StoreError(f"{path} does not exist yet: start the recorder, which makes it")
-    connection = sqlite3.connect(_uri(path), uri=True, timeout=_BUSY_S)
+    try:
+        return _connected(path, "mode=ro")
+    except sqlite3.OperationalError:
+        if path.with_name(path.name + "-wal").exists():
+            raise
+    # Where no file may be made beside the store, and nobody writes it, SQLite must be told so.
+    return _connected(path, "mode=ro&immutable=1")
+
+
+def _connected(path: Path, how: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(f"file:{quote(str(path))}?{how}", uri=True, timeout=_BUSY_S)
     connection.row_factory = sqlite3.Row
     try:
         check_ours(connection, path)
@@ -145,12 +201,6 @@ def _open(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
-
-
-def _uri(path: Path) -> str:
-    """Give the address: without a write-ahead log nobody writes, and no lock file is needed."""
-    still = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
-    return f"file:{quote(str(path))}?mode=ro{still}"
 
 
 def _unpacked(blobs: Iterable[bytes]) -> tuple[list[Raw], int]:

@@ -15,7 +15,7 @@ from queue import Full, Queue
 from threading import Event, Thread
 from typing import Final, TypeVar
 
-from leverarm_daemon.errors import CountAndSkip, LeverarmError, StoreError
+from leverarm_daemon.errors import CountAndSkip, StoreError
 from leverarm_daemon.store.changes import Change, Progress, Saved
 from leverarm_daemon.store.file import open_for_writing
 from leverarm_daemon.store.rows import load_progress, save
@@ -59,7 +59,8 @@ class Writer:
     def submit(self, change: Change) -> Future[Saved]:
         """Queue a change, never waiting; raises StoreBusy when the queue is full.
 
-        The future may raise NotFound (no such pull) or StoreError (the file cannot be used).
+        The future may raise NotFound (no such pull), StoreError (the file cannot be used), or
+        whatever a change raises that cannot be written as it is.
         """
         done: Future[Saved] = Future()
         try:
@@ -96,7 +97,7 @@ class Writer:
         awaited = done.set_running_or_notify_cancel()
         try:
             result = self._insist(act)
-        except (LeverarmError, *_BUGS) as error:
+        except Exception as error:  # whatever it is: the thread must live on
             if awaited:
                 done.set_exception(error)
         else:

@@ -12,7 +12,7 @@ import pytest
 
 from leverarm_daemon.errors import BadMessage, PeerGone, RefuseToStart
 from leverarm_daemon.ipc import aio, blocking
-from leverarm_daemon.ipc.aio import Peer, ask_guard, ask_recorder, serve, stream_guard, stream_recorder
+from leverarm_daemon.ipc.aio import Peer, ask_guard, ask_recorder, connect_guard, serve, stream_recorder
 from leverarm_daemon.ipc.messages import (
     Ask,
     Done,
@@ -20,6 +20,7 @@ from leverarm_daemon.ipc.messages import (
     Follow,
     GuardRequest,
     Keep,
+    No,
     Picture,
     RecorderRequest,
     Start,
@@ -76,13 +77,26 @@ async def test_the_blocking_side_speaks_the_same(guard: Path) -> None:
     assert await asyncio.to_thread(blocking.ask_guard, guard, Ask()) == Done(VIEW)
 
 
-async def test_a_stream_ends_by_telling_that_the_peer_is_gone(guard: Path, recorder: Path) -> None:
+async def test_a_stream_ends_by_telling_that_the_peer_is_gone(recorder: Path) -> None:
     got: list[object] = []
-    with pytest.raises(PeerGone, match=r"guard\.sock: closed the connection"):
-        await drain(stream_guard(guard, Follow("b", 41)), got)
-    with pytest.raises(PeerGone):
+    with pytest.raises(PeerGone, match=r"recorder\.sock: closed the connection"):
         await drain(stream_recorder(recorder, Watch()), got)
-    assert got == [Start("b", 42), *[Picture(LIVE)] * 3]
+    assert got == [Picture(LIVE)] * 3
+
+
+async def test_who_talks_both_ways_hears_that_the_peer_is_gone(guard: Path) -> None:
+    async with connect_guard(guard) as peer:
+        await peer.send(Follow("b", 41))
+        assert await peer.receive() == Start("b", 42)
+        with pytest.raises(PeerGone, match=r"guard\.sock: closed the connection"):
+            await peer.receive()
+
+
+@pytest.mark.parametrize("number", [0, -1, 2**63, 2**70])
+async def test_a_number_that_no_pull_can_have_is_not_understood(recorder: Path, number: int) -> None:
+    reply = await ask_recorder(recorder, Keep(number, True, "ann", ""))
+    assert isinstance(reply, No)
+    assert reply.kind == "bad"
 
 
 async def drain(stream: AsyncIterator[object], into: list[object]) -> None:

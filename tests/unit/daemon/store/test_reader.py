@@ -7,11 +7,13 @@ import msgspec
 import pytest
 
 from leverarm_daemon.errors import NotFound, StoreError
-from leverarm_daemon.store.changes import Chunk
+from leverarm_daemon.records import Build
+from leverarm_daemon.store import reader as reader_module
+from leverarm_daemon.store.changes import Batch, Chunk, Event, KeepChange, Progress
 from leverarm_daemon.store.chunks import Raw, pack
-from leverarm_daemon.store.reader import Reader
+from leverarm_daemon.store.reader import MARGIN_US, Reader
 from leverarm_daemon.store.writer import Writer
-from support.samples import OPENING, STAND, batch, pull, trip
+from support.samples import BUILD, OPENING, STAND, batch, pull, trip
 
 WAIT_S = 5.0
 
@@ -52,12 +54,27 @@ def test_one_pull_has_its_curve(path: Path) -> None:
         assert reader.pull(2).curve == pull().curve
 
 
+def test_all_kept_pulls_of_a_build_are_given_and_no_other(path: Path) -> None:
+    writer = Writer(path)
+    writer.start()
+    writer.submit(OPENING).result(WAIT_S)
+    many = tuple(pull(build="build 0", kept=bool(k % 2)) for k in range(3000))
+    writer.submit(batch(400, pulls=many)).result(WAIT_S)
+    writer.submit(KeepChange(1, False, "ann", "choke on", "t")).result(WAIT_S)
+    writer.submit(KeepChange(3, True, "ann", "it was well", "t")).result(WAIT_S)
+    writer.close()
+    with Reader(path) as reader:
+        found = reader.kept("build 0")
+        assert reader.kept("no such build") == []
+    assert [one.id for one in found] == [*range(3002, 3, -2), 3]
+    assert {(one.build, one.kept, one.curve) for one in found} == {("build 0", True, ())}
+
+
 def test_raw_data_of_a_pull_reach_across_a_recorder_that_died(path: Path) -> None:
     with Reader(path) as reader:
         found = reader.raw(2)
     counts = [count for _, count in found.raw.edges]
-    assert counts == list(range(500, 801))
-    assert (found.raw.edges[0][0], found.raw.edges[-1][0]) == (10_000_000, 16_000_000)
+    assert counts == list(range(400, 900)), "all of eight to seventeen seconds: the margins are longer"
     assert found.damaged == 0
     assert found.stand.load.calibration == STAND.load.calibration
 
@@ -76,7 +93,57 @@ def test_a_damaged_second_is_counted_and_the_rest_given(path: Path) -> None:
     with Reader(path) as reader:
         found = reader.raw(2)
     assert found.damaged == 1
-    assert len(found.raw.edges) == 301 - 50
+    assert len(found.raw.edges) == 500 - 50
+
+
+def test_raw_data_reach_a_margin_beyond_both_ends(path: Path) -> None:
+    writer = Writer(path)
+    writer.start()
+    writer.submit(OPENING).result(WAIT_S)
+    for at_s in range(20, 40):
+        writer.submit(batch(10 * at_s + 8, chunk=second(at_s, 10 * at_s))).result(WAIT_S)
+    short = pull(started_us=28_000_000, ended_us=30_000_000)
+    made = writer.submit(batch(400, pulls=(short,))).result(WAIT_S).pulls[0]
+    writer.close()
+    with Reader(path) as reader:
+        times_us = [us for us, _ in reader.raw(made).raw.edges]
+    assert (times_us[0], times_us[-1]) == (28_000_000 - MARGIN_US, 30_000_000 + MARGIN_US)
+
+
+FOAM, PAPER = (msgspec.structs.replace(BUILD, name=name) for name in ("foam", "paper"))
+HEAVY = msgspec.structs.replace(FOAM, inertia_kg_m2=0.5)
+
+
+def note_of(build: Build) -> str:
+    return msgspec.json.encode({"who": "ann", "build": build, "trip_rpm": 4000.0}).decode()
+
+
+@pytest.mark.parametrize(
+    ("opening", "selected", "told"),
+    [
+        (None, ((100, note_of(FOAM)), (104, note_of(PAPER)), (106, '{"build":7}'), (107, "[")), FOAM),
+        (None, ((100, note_of(FOAM)), (190, note_of(HEAVY))), FOAM),
+        (FOAM, ((101, note_of(HEAVY)),), HEAVY),
+        (FOAM, (), FOAM),
+        (PAPER, (), None),
+        (None, (), None),
+    ],
+    ids=["of its name", "before it", "newer than the opening", "at the opening", "another", "none"],
+)
+def test_raw_data_tell_the_build_as_it_was_selected_then(
+    path: Path, opening: Build | None, selected: tuple[tuple[int, str], ...], told: Build | None
+) -> None:
+    writer = Writer(path)
+    writer.start()
+    known = None if opening is None else msgspec.json.encode(opening).decode()
+    writer.submit(msgspec.structs.replace(OPENING, build=known, boot="boot-2")).result(WAIT_S)
+    events = tuple(Event(n, "t", "select", body) for n, body in selected)
+    progress = Progress("boot-2", 200, 0, "{}")
+    change = Batch(progress, chunk=second(10, 111), pulls=(pull(build="foam"),), events=events)
+    made = writer.submit(change).result(WAIT_S).pulls[0]
+    writer.close()
+    with Reader(path) as reader:
+        assert reader.raw(made).build == told
 
 
 @pytest.mark.parametrize("what", ["pull", "trip", "raw"])
@@ -110,9 +177,34 @@ def test_a_reader_cannot_write(path: Path) -> None:
 
 def test_after_a_clean_end_a_read_only_folder_is_enough(path: Path) -> None:
     assert not path.with_name(path.name + "-wal").exists()
+    path.with_name(path.name + "-shm").mkdir()  # in whose way SQLite can make none, as in a read-only folder
     with Reader(path) as reader:
         assert len(reader.pulls()) == 2
-    assert not path.with_name(path.name + "-shm").exists()
+
+
+def test_a_log_that_cannot_be_read_is_not_passed_over(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def refuse(path: Path, how: str) -> sqlite3.Connection:
+        asked.append(how)
+        raise sqlite3.OperationalError("unable to open database file")
+
+    monkeypatch.setattr(reader_module, "_connected", refuse)
+    path.with_name(path.name + "-wal").write_bytes(b"x" * 5000)
+    with pytest.raises(sqlite3.OperationalError):
+        Reader(path)
+    assert asked == ["mode=ro"]
+
+
+def test_a_writer_that_starts_under_a_reader_is_seen_whole(path: Path) -> None:
+    with Reader(path) as reader:
+        assert len(reader.pulls()) == 2
+        writer = Writer(path)
+        writer.start()
+        writer.submit(OPENING).result(WAIT_S)
+        writer.submit(batch(300, pulls=(pull(),))).result(WAIT_S)
+        assert reader.pulls()[0].id == 3
+        writer.close()
 
 
 def test_a_reader_sees_what_is_written_while_it_is_open(path: Path) -> None:

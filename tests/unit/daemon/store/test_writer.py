@@ -133,6 +133,15 @@ def test_an_unknown_pull_cannot_be_kept(writer: Writer) -> None:
         writer.submit(KeepChange(7, True, "ann", "", "t")).result(WAIT_S)
 
 
+@pytest.mark.parametrize("odd", [KeepChange(2**70, True, "ann", "", "t"), KeepChange(1, True, "\ud800", "", "t")])
+def test_a_change_that_cannot_be_bound_fails_alone(writer: Writer, odd: KeepChange) -> None:
+    writer.submit(OPENING).result(WAIT_S)
+    writer.submit(batch(10, pulls=(pull(),))).result(WAIT_S)
+    with pytest.raises((OverflowError, UnicodeError)):
+        writer.submit(odd).result(WAIT_S)
+    assert writer.submit(batch(20, pulls=(pull(),))).result(WAIT_S).pulls == (2,)
+
+
 # --- the file ------------------------------------------------------------------------------------
 
 
