@@ -61,12 +61,12 @@ _ALL: Final = (
     ),
     _trip(
         "speed-implausible", "the speed signal jumps as no engine can", "M",
-        "interval below 0.75 x the one before", "2 in a row or 3 a second", "after 2 s above 1,000 rpm",
+        "interval below 0.75 x or above 1.5 x the one before", "2 in a row or 3 a second", "after 2 s above 1,000 rpm",
         f"{AFTER_A_TRIP} Look at the pickup: gap, bracket, cable, spark noise.",
     ),
     _trip(
         "pickup-lost", "the speed signal is gone while the engine ran", "M",
-        "no pulse for 3 intervals, at least 100 ms", "none", "after 2 s above 1,000 rpm",
+        "no pulse for 3 intervals, at least 100 ms", "none", "last two intervals above 1,500 rpm",
         f"{AFTER_A_TRIP} The engine may still be turning: do not reach in. Then look at pickup and cable.",
     ),
     _trip(
@@ -85,13 +85,19 @@ _ALL: Final = (
         f"{AFTER_A_TRIP} Look at the supply voltage of the front end.",
     ),
     _trip(
+        "stand-tripped", "the stand tripped for a reason that this guard does not know", "M",
+        "a cause that is not in this table", "none", "always",
+        f"{AFTER_A_TRIP} Look which firmware the front end runs.",
+    ),
+    _trip(
         "bad-lines", "too many damaged lines on the stand link", "G",
         "20 damaged lines", "within 1 s", "start allowed, running",
         f"{AFTER_A_TRIP} Move the link cable away from the ignition lead; look at its plug.",
     ),
     _trip(
         "limits-differ", "the stand holds other limits than the computer", "G",
-        "CRC of the limits in the status line is not the one sent", "1 s", "start allowed, running",
+        "CRC of the limits in the status line is not the one sent; no build, other version or pulses",
+        "1 s", "start allowed, running",
         f"{AFTER_A_TRIP} Then select the build again.",
     ),
     _trip(
@@ -121,8 +127,8 @@ _ALL: Final = (
         f"{AFTER_A_TRIP} Look at the cell's cable and converter.",
     ),
     _trip(
-        "head-probe", "the head thermometer is open or shorted", "G",
-        "fault reported", "3 readings in a row", "start allowed, running, when a head limit is set",
+        "head-probe", "the head thermometer gives no valid reading", "G",
+        "fault reported, or nothing for 2 s", "3 readings in a row", "start allowed, running, when a head limit is set",
         f"{AFTER_A_TRIP} Look at the probe and its wires.",
     ),
     Cause(

@@ -1,7 +1,8 @@
 """Units at the edges: SI inside, the trade's units only where a person reads them."""
 
 import math
-from typing import Final
+from collections.abc import Callable
+from typing import Final, NamedTuple
 
 RPM_PER_RAD_S: Final = 30.0 / math.pi
 """Exact: 1 rad/s is 30/pi revolutions a minute."""
@@ -28,9 +29,16 @@ def lbf_ft_from_nm(torque_nm: float) -> float:
     return torque_nm / NM_PER_LBF_FT
 
 
-def fahrenheit_from_celsius(temperature_c: float) -> float:
-    """Give a temperature in degrees Fahrenheit."""
-    return temperature_c * 1.8 + 32.0
+class Shown(NamedTuple):
+    """How a quantity is shown to people: its unit, and the number in it of the number inside."""
+
+    unit: str
+    of: Callable[[float], float]
+
+
+SI: Final = {"torque_nm": Shown("N·m", float), "power_kw": Shown("kW", float)}
+TRADE: Final = {"torque_nm": Shown("lb·ft", lbf_ft_from_nm), "power_kw": Shown("hp", hp_from_kw)}
+"""The units that a person may choose between, by quantity."""
 
 
 def rpm_from_interval_us(interval_us: int, pulses_per_rev: float) -> float:
@@ -39,5 +47,5 @@ def rpm_from_interval_us(interval_us: int, pulses_per_rev: float) -> float:
 
 
 def interval_us_from_rpm(speed_rpm: float, pulses_per_rev: float) -> int:
-    """Give the pickup interval at a speed, rounded towards the shorter (later) side."""
-    return int(60e6 / (speed_rpm * pulses_per_rev))
+    """Give the pickup interval at a speed, rounded up: a limit made of it never acts late."""
+    return math.ceil(60e6 / (speed_rpm * pulses_per_rev))

@@ -5,6 +5,7 @@
 import array
 
 import link
+import readings
 import tables
 
 FIRMWARE = "0.1.0"
@@ -14,7 +15,6 @@ STATUS_US = 20000
 TEMPS_US = 250000
 SHIELD_US = 20000               # the shield switch may bounce this long
 NEVER_MS = 9999                 # shown when no answer has come yet
-STALE_US = 1000000              # a temperature older than this is none
 
 NONE, OVERSPEED, IMPLAUSIBLE, CAPPED = 0, 1, 2, 3       # what the edge handler decided
 
@@ -26,7 +26,7 @@ class FrontEnd:
         self._hello_words = "v=%d stand=%s fw=%s wrap=30 ppr=%s load=%d temps=%s inputs=%s outputs=run,fuel" % (
             link.VERSION, name, FIRMWARE, pulses_per_rev, load_hz, ",".join(temps), ",".join(inputs))
         self._simulated = simulated
-        self._load_batch = 1 if load_hz <= 100 else 10
+        self._readings = readings.Readings(1 if load_hz <= 100 else 10, MASK)
         self._reset_reason = reset
         self._seq = 0
         self._line = b""
@@ -46,6 +46,7 @@ class FrontEnd:
         self.edges = 0              # all since the start
         self.odd = 0                # intervals that no engine can make
         self._odd_in_row = 0
+        self._aside_us = 0          # the edge that was set aside last
         self._odd_us = [0, 0]       # when the last two came
         self._last_us = 0           # last edge that counted
         self._interval = MASK       # last interval that counted, and the one before it
@@ -73,10 +74,6 @@ class FrontEnd:
         self._status_us = 0
         self._temps_us = 0
         self._shield_us = 0
-        self._temps = {}
-        self._counts = []
-        self._counts_us = 0
-        self._counts_last_us = 0
         self._booted = False
 
     # --- pickup: called from the interrupt, with the heap locked ------------------------------------
@@ -92,8 +89,11 @@ class FrontEnd:
             self._in = after
         interval = (us - self._last_us) & MASK
         if self._armed and self._is_odd(interval):
-            self._note_odd(us, interval)
-            return
+            from_aside = (us - self._aside_us) & MASK
+            if self._odd_in_row == 0 or self._is_odd(from_aside):
+                self._note_odd(us, interval)
+                return
+            interval = from_aside       # what was set aside was the crank, and the edge before it noise
         self._odd_in_row = 0
         previous = self._interval
         self._before = previous
@@ -116,6 +116,7 @@ class FrontEnd:
     def _note_odd(self, us, interval):
         self.odd = (self.odd + 1) & MASK
         self._odd_in_row += 1
+        self._aside_us = us
         within_1_s = self.odd > 2 and ((us - self._odd_us[0]) & MASK) < 1000000
         self._odd_us[0] = self._odd_us[1]
         self._odd_us[1] = us
@@ -133,23 +134,15 @@ class FrontEnd:
             self._verdict_us = us
             self._verdict_interval = interval
 
-    # --- sensors ---------------------------------------------------------------------------------
-
     def load(self, us, count):
         """Take a load-cell conversion; None when it failed."""
-        if not self._counts:
-            self._counts_us = us
-        self._counts.append("!" if count is None else str(count))
-        self._counts_last_us = us
-        if len(self._counts) >= self._load_batch:
-            gaps = len(self._counts) - 1
-            step = ((us - self._counts_us) & MASK) // gaps if gaps else 0
-            self._send("L", self._counts_us, "%d %s" % (step, " ".join(self._counts)))
-            self._counts = []
+        line = self._readings.load(us, count)
+        if line:
+            self._send("L", line[0], line[1])
 
     def temp(self, us, name, reading):
         """Take a temperature in hundredths of a degree Celsius, or the name of a fault."""
-        self._temps[name] = (us, "!" + reading if isinstance(reading, str) else str(reading))
+        self._readings.temp(us, name, reading)
 
     # --- main loop -------------------------------------------------------------------------------
 
@@ -170,9 +163,11 @@ class FrontEnd:
         self._drive()
         if ((us - self._status_us) & MASK) >= STATUS_US:
             self._send_status(us)
-        if self._temps and ((us - self._temps_us) & MASK) >= TEMPS_US:
+        if ((us - self._temps_us) & MASK) >= TEMPS_US:
             self._temps_us = us
-            self._send("T", us, " ".join([self._reading(us, name) for name in self._temps]))
+            temps = self._readings.temps(us)
+            if temps:
+                self._send("T", us, temps)
         self._flush()
 
     def _send_edges(self):
@@ -180,10 +175,6 @@ class FrontEnd:
             us, number = self._times[self._out], self._numbers[self._out]
             self._out = (self._out + 1) & (RING - 1)
             self._send("E", us, str(number))
-
-    def _reading(self, us, name):
-        taken_us, text = self._temps[name]
-        return "%s=%s" % (name, "!stale" if ((us - taken_us) & MASK) > STALE_US else text)
 
     def _act_on_edges(self, us):
         verdict = self._verdict
@@ -383,17 +374,14 @@ class FrontEnd:
     def _reply(self, us, seq, why):
         self._send("R", us, "%s no %s" % (seq, why) if why else "%s yes" % seq)
 
-    # --- lines to the host ------------------------------------------------------------------------
-
     def _send(self, kind, us, fields):
         """Put a line into the outbox; it is written once everything is decided."""
         self._outbox.append(link.seal("%s %d %d %s" % (kind, self._seq, us, fields)))
         self._seq = (self._seq + 1) % link.SEQ_MODULUS
 
     def _flush(self):
-        lines, self._outbox = self._outbox, []
-        for line in lines:
-            self._pins.write(line)
+        while self._outbox:
+            self._pins.write(self._outbox.pop(0))
 
     def _send_hello(self, us, reset):
         self._send("H", us, "%s reset=%s sim=%d" % (self._hello_words, reset, 1 if self._simulated else 0))

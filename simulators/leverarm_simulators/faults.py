@@ -90,12 +90,19 @@ def _restart(stand: SimulatedStand, on: bool) -> None:
         stand.restart("watchdog")
 
 
+def _spark(stand: SimulatedStand, on: bool) -> None:
+    """One pulse of the ignition lead in the pickup's cable, wherever the crank is."""
+    if on:
+        stand.edge(int(stand.now_us))
+
+
 PHYSICAL: dict[str, Callable[[SimulatedStand, bool], None]] = {
     "pickup-off": _pickup_off,
     "cell-frozen": _cell_frozen,
     "cell-dead": _cell_dead,
     "brake-off": _brake_off,
     "restart": _restart,
+    "spark": _spark,
 }
 """Faults of the world: what to do when they begin (True) and when they end."""
 

@@ -63,7 +63,13 @@ def test_a_fault_trips_with_its_own_cause(stand_file: StandFile, fault: str, cau
     assert not lockstep.stand.world.engine.ignition, "the relay is open"
 
 
-@pytest.mark.parametrize("fault", [f"drop@{AT_S}+0.05", f"stall@{AT_S}+0.15", f"pickup-off@{AT_S}+0.005"])
+@pytest.mark.parametrize(
+    "fault",
+    [
+        f"drop@{AT_S}+0.05", f"stall@{AT_S}+0.15", f"pickup-off@{AT_S}+0.005",
+        *(f"spark@{AT_S + n / 200}+0.1" for n in range(8)),
+    ],
+)
 def test_a_short_disturbance_trips_nothing(stand_file: StandFile, fault: str) -> None:
     lockstep = run(stand_file, fault)
     assert lockstep.view().state == State.RUNNING

@@ -106,9 +106,10 @@ class Bench:
         return self._seq
 
     def hello(self, reset: str = "power", version: int = 1, load_hz: float = 80.0, ppr: float = 1.0,
-              inputs: tuple[str, ...] = ("loop", "shield", "key")) -> None:
+              inputs: tuple[str, ...] = ("loop", "shield", "key"),
+              temps: tuple[str, ...] = ("head", "drum"), stand: str = "bench") -> None:
         """Let the front end say hello."""
-        self.hear(Hello(self.seq(), self.now_us, version, "bench", "1", 30, ppr, load_hz, ("head", "drum"),
+        self.hear(Hello(self.seq(), self.now_us, version, stand, "1", 30, ppr, load_hz, temps,
                         inputs, ("run", "fuel"), reset, True))
 
     def hear_status(self, **changes: object) -> tuple[Action, ...]:

@@ -15,7 +15,7 @@ import msgspec
 import pytest
 
 from leverarm_daemon.config import StandFile
-from leverarm_daemon.ipc.messages import Done, Follow, GuardReply, Line, No, Start
+from leverarm_daemon.ipc.messages import Done, Follow, GuardReply, Line, No, Note, Start
 from leverarm_daemon.stand.codec import seal
 from support.household import Household, household, until
 
@@ -108,6 +108,39 @@ def test_a_damaged_active_file_stops_the_start_and_says_what_to_do(tmp_path: Pat
         process = house.spawn("guard", "leverarm_daemon.guard.process", str(tmp_path / "stand.toml"))
         assert process.wait(20) == 2
         assert "select the build again" in house.log("guard")
+
+
+def test_a_build_that_has_changed_in_the_stand_file_must_be_selected_again(tmp_path: Path) -> None:
+    with household(tmp_path, "guard") as house:
+        house.select()
+        house.kill("guard", signal.SIGTERM)
+        stand_toml = tmp_path / "stand.toml"
+        stand_toml.write_text(stand_toml.read_text().replace("5000.0", "3900.0"))
+        house.start("guard")
+        assert house.view().build is None
+        assert "select it again" in house.log("guard")
+
+
+def test_a_restored_build_is_told_to_whoever_records(tmp_path: Path) -> None:
+    with household(tmp_path, "guard") as house:
+        house.select("foam")
+        house.kill("guard", signal.SIGTERM)
+        house.start("guard")
+        note = next(reply for reply in follow(house.stand, "", 0, 5) if isinstance(reply, Note))
+        assert note.kind == "select"
+        assert '"name":"foam"' in note.body
+        assert house.view().build == "foam"
+
+
+def test_many_follows_in_one_breath_hold_up_nothing(tmp_path: Path) -> None:
+    with household(tmp_path, "guard") as house:
+        until(lambda: house.view().link == "up", "the stand link")
+        with connect(house.stand) as sock:
+            sock.sendall((msgspec.json.encode(Follow("", 0)) + b"\n") * 1000)
+            began = time.monotonic()
+            house.view()
+            assert time.monotonic() - began < 0.5
+            assert house.rss_mb("guard") < 40
 
 
 @pytest.mark.parametrize("request_line", [b"nonsense\n", b'{"type":"fly"}\n', b'{"type":"allow","who":"x"}\n', b"[]\n"])

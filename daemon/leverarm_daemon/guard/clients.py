@@ -96,6 +96,8 @@ class Clients:
         wanted: list[GuardRequest] = []
         try:
             for line in client.take():
+                if client.number not in self._clients:
+                    break
                 request = _requests.decode(line)
                 if isinstance(request, Follow):
                     self._follow(client, request, items)
@@ -110,6 +112,8 @@ class Clients:
         return wanted
 
     def _follow(self, client: Client, request: Follow, items: Items) -> None:
+        if client.following is not None:
+            raise BadMessage("follows already")
         after = request.after if request.boot == self._boot else 0
         client.following = items.last
         client.waiting += _encode(Start(self._boot, after + 1)) + b"\n"
@@ -135,8 +139,8 @@ class Clients:
             self._flush(client)
 
     def followed(self) -> bool:
-        """Tell whether anyone follows the stream."""
-        return any(client.following is not None for client in self._clients.values())
+        """Tell whether anyone follows the stream and keeps up with it."""
+        return any(client.following is not None and not client.waiting for client in self._clients.values())
 
     def _flush(self, client: Client) -> None:
         try:

@@ -51,7 +51,7 @@ def asked(setup: Setup, state: GuardState, event: Asked, now_ns: int) -> Outcome
 
 def _stop(setup: Setup, state: GuardState, client: int, who: str, now_ns: int) -> Outcome:
     """Stop: the next answer says so, and it is sent at once. Never refused, also when nothing turns."""
-    turning = words.front_state(state) not in (State.HELD, State.TRIPPED)
+    turning = words.front_state(state) not in (State.HELD, State.TRIPPED) or words.is_pending(state, "allow")
     state, answered = answer(setup, replace(state, asked=turning), now_ns)
     note = Remember("command", {"word": "stop", "who": who, "accepted": True, "reasons": []})
     return state, (*answered, Grant(client, words.view(setup, state, now_ns)), note)
@@ -77,24 +77,29 @@ def _careful(setup: Setup, state: GuardState, client: int, request: Allow | Rese
         return state, (Deny(client, "refused", refused.reasons), note)
 
 
+def _order(setup: Setup, state: GuardState, client: int, word: str, who: str, now_ns: int) -> Outcome:
+    """Send a command, and before it the answer of this moment, by which the stand judges the command.
+
+    A reset that waits turns the answer from the cause to "stop".
+    """
+    waiting = Pending(following(state.seq), client, word, who, now_ns + REPLY_NS)
+    state, answered = answer(setup, replace(state, pending=(*state.pending, waiting)), now_ns)
+    state, line = send(state, lambda seq: Command(seq, word))
+    return state, (*answered, line)
+
+
 def _allow(setup: Setup, state: GuardState, client: int, request: Allow, now_ns: int) -> Outcome:
     reasons = words.why_not(setup, state, now_ns)
     if reasons:
         raise Refused(reasons)
-    waiting = Pending(state.seq, client, "allow", request.who, now_ns + REPLY_NS)
-    state, line = send(replace(state, pending=(*state.pending, waiting)), lambda seq: Command(seq, "allow"))
-    return state, (line,)
+    return _order(setup, state, client, "allow", request.who, now_ns)
 
 
 def _reset(setup: Setup, state: GuardState, client: int, request: Reset, now_ns: int) -> Outcome:
     reasons = _reset_reasons(setup, state, now_ns)
     if reasons:
         raise Refused(reasons)
-    # first the answer, which the waiting reset turns from the cause to "stop", then the command
-    waiting = Pending(following(state.seq), client, "reset", request.who, now_ns + REPLY_NS)
-    state, answered = answer(setup, replace(state, pending=(*state.pending, waiting)), now_ns)
-    state, line = send(state, lambda seq: Command(seq, "reset"))
-    return state, (*answered, line)
+    return _order(setup, state, client, "reset", request.who, now_ns)
 
 
 def _reset_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
@@ -104,7 +109,7 @@ def _reset_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, .
     if status is None or hello is None or words.silent(setup, state, now_ns):
         return ("the stand does not report: look at the supply of the front end",)
     causes = (first, *state.latch.followed)
-    standing = rules.standing(state.engine, hello.load_hz, status.device_us)
+    standing = rules.standing(setup, state.engine, hello.load_hz, status.device_us)
     reasons = tuple(f"still so: {CAUSES[cause].words}" for cause in causes if cause in standing)
     if "shield-open" in causes and "shield" not in status.inputs:
         reasons = (*reasons, f"still so: {CAUSES['shield-open'].words}")

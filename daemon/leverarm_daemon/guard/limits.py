@@ -5,16 +5,17 @@ from typing import Final
 
 from leverarm_daemon.config import StandFile
 from leverarm_daemon.errors import Refused, RefuseToStart
+from leverarm_daemon.guard.rules import SLOW_RPM
 from leverarm_daemon.records import Build, Calibration
 from leverarm_daemon.units import RPM_PER_RAD_S, interval_us_from_rpm, rad_s_from_rpm
 
 ELECTRONICS_S: Final = 0.020
 """Reserve for relay and front end, until this stand's own stops have been timed."""
 
-RUNNING_BY_ITSELF_RPM: Final = 1000.0
 ARM_MS: Final = 2000
 LOST_MS: Final = 100
 STILL_MS: Final = 1000
+NOT_ONE_WAY: Final = "More counts must always mean more force, or always less, up to 110 % of load.rated_n"
 
 
 def weakest_rpm(build: Build) -> float:
@@ -66,7 +67,7 @@ def device_limits(stand: StandFile, trip_rpm: float, shield_fitted: bool) -> tup
     return (
         ("trip_us", interval_us_from_rpm(trip_rpm, ppr)),
         ("cap_us", interval_us_from_rpm(min(stand.limits.start_cap_rpm, trip_rpm), ppr)),
-        ("slow_us", interval_us_from_rpm(RUNNING_BY_ITSELF_RPM, ppr)),
+        ("slow_us", interval_us_from_rpm(SLOW_RPM, ppr)),
         ("arm_ms", ARM_MS),
         ("lost_ms", LOST_MS),
         ("still_ms", STILL_MS),
@@ -76,14 +77,37 @@ def device_limits(stand: StandFile, trip_rpm: float, shield_fitted: bool) -> tup
     )
 
 
+def force_at(calibration: Calibration, counts: float) -> float:
+    """Give the calibration's force at these counts."""
+    return sum(a * counts**n for n, a in enumerate(calibration.coefficients))
+
+
+def slope_at(calibration: Calibration, counts: float) -> float:
+    """Give the calibration's newtons a count at these counts."""
+    return sum(n * a * counts ** (n - 1) for n, a in enumerate(calibration.coefficients) if n)
+
+
 def counts_at(calibration: Calibration, force_n: float) -> float:
-    """Give the counts at a force, by Newton's method; raises RefuseToStart for a flat calibration."""
+    """Give the counts at a force, by Newton's method; raises RefuseToStart where there are none."""
     c = calibration.coefficients
     if len(c) < 2 or c[1] == 0.0:
         raise RefuseToStart("load.calibration: the second coefficient must not be 0: counts would say nothing")
     counts = (force_n - c[0]) / c[1]
-    for _ in range(20):
-        value = sum(a * counts**n for n, a in enumerate(c)) - force_n
-        slope = sum(n * a * counts ** (n - 1) for n, a in enumerate(c) if n)
-        counts -= value / slope
+    for _ in range(50):
+        slope = slope_at(calibration, counts)
+        counts -= (force_at(calibration, counts) - force_n) / slope if slope else 0.0
+    if abs(force_at(calibration, counts) - force_n) > 1e-6 * max(1.0, abs(force_n)):
+        raise RefuseToStart(f"load.calibration: no counts belong to {force_n:.0f} N. {NOT_ONE_WAY}")
     return counts
+
+
+def counts_within(calibration: Calibration, most_n: float) -> tuple[float, float]:
+    """Give the counts between which the force stays within plus and minus this much.
+
+    Raises RefuseToStart where counts and force do not go one way all through.
+    """
+    one, other = counts_at(calibration, -most_n), counts_at(calibration, most_n)
+    slopes = [slope_at(calibration, one + part / 20 * (other - one)) for part in range(21)]
+    if min(slopes) * max(slopes) <= 0.0:
+        raise RefuseToStart(f"load.calibration: over the cell's range it bends back. {NOT_ONE_WAY}")
+    return min(one, other), max(one, other)

@@ -24,14 +24,17 @@ class Items:
     def __init__(self) -> None:
         self.last = 0
         self.dropped_notes = 0
-        self._lines: deque[tuple[int, int, bytes]] = deque()
+        self._lines: deque[tuple[int, bytes]] = deque()
+        self._times_ns: deque[int] = deque()
         self._notes: deque[tuple[int, bytes]] = deque()
 
     def add_line(self, mono_ns: int, utc_ns: int, device_us: int, text: str) -> None:
         """Keep a line of the stand link."""
         self.last += 1
-        self._lines.append((self.last, mono_ns, _encode(Line(self.last, mono_ns, utc_ns, device_us, text)) + b"\n"))
-        while mono_ns - self._lines[0][1] > KEPT_NS:
+        self._lines.append((self.last, _encode(Line(self.last, mono_ns, utc_ns, device_us, text)) + b"\n"))
+        self._times_ns.append(mono_ns)
+        while mono_ns - self._times_ns[0] > KEPT_NS:
+            self._times_ns.popleft()
             self._lines.popleft()
 
     def add_note(self, mono_ns: int, utc_ns: int, kind: str, body: dict[str, object]) -> None:
@@ -50,23 +53,17 @@ class Items:
 
     def after(self, n: int) -> list[bytes]:
         """Give the items later than item n, in order."""
-        lines = _tail([(number, data) for number, _, data in _later(self._lines, n)], n)
-        notes = _tail(list(self._notes), n)
-        return [data for _, data in sorted(lines + notes)]
+        return [data for _, data in sorted(_later(self._lines, n) + _later(self._notes, n))]
 
 
-def _later(lines: deque[tuple[int, int, bytes]], n: int) -> list[tuple[int, int, bytes]]:
-    """Give the lines later than n, looking from the new end so that a short tail costs little."""
-    tail: list[tuple[int, int, bytes]] = []
-    for item in reversed(lines):
+def _later(items: deque[tuple[int, bytes]], n: int) -> list[tuple[int, bytes]]:
+    """Give the items later than n, looking from the new end so that a short tail costs little."""
+    tail: list[tuple[int, bytes]] = []
+    for item in reversed(items):
         if item[0] <= n:
             break
         tail.append(item)
-    return tail[::-1]
-
-
-def _tail(items: list[tuple[int, bytes]], n: int) -> list[tuple[int, bytes]]:
-    return [item for item in items if item[0] > n]
+    return tail
 
 
 class Active(Record):

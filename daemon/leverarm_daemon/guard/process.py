@@ -20,7 +20,7 @@ from leverarm_daemon.errors import BadLine, LinkLost, Refused, RefuseToStart
 from leverarm_daemon.guard import words
 from leverarm_daemon.guard.clients import Client, Clients
 from leverarm_daemon.guard.commands import choose
-from leverarm_daemon.guard.limits import counts_at
+from leverarm_daemon.guard.limits import counts_within
 from leverarm_daemon.guard.memory import Active, Items, load_active, save_active
 from leverarm_daemon.guard.state import (
     Action,
@@ -63,6 +63,9 @@ class Guard:
         self._state = restore(self._setup, load_active(stand.active))
         self._save()
         self._items = Items()
+        if self._state.chosen is not None:      # whoever records must know it from the first line on
+            body = {"who": "restored", "build": self._state.chosen.build, "trip_rpm": self._state.chosen.trip_rpm}
+            self._act(Remember("select", body))
         self._selector = selectors.DefaultSelector()
         self._clients = Clients(stand.guard_sock, self._setup.boot, self._selector)
         self._port: Port | None = None
@@ -197,14 +200,17 @@ class Guard:
 
 def make_setup(stand: StandFile) -> Setup:
     """Work out what stays the same while the guard runs."""
-    ends = [counts_at(stand.load.calibration, side * OVERLOAD * stand.load.rated_n) for side in (-1.0, 1.0)]
-    return Setup(stand, uuid.uuid4().hex[:12], min(ends), max(ends))
+    low, high = counts_within(stand.load.calibration, OVERLOAD * stand.load.rated_n)
+    return Setup(stand, uuid.uuid4().hex[:12], low, high)
 
 
 def restore(setup: Setup, active: Active) -> GuardState:
     """Take up the build and the latch from before a restart; limits are worked out anew."""
     state = GuardState(latch=active.latch, revision=active.revision + REVISIONS_A_BOOT)
     if active.build is None:
+        return state
+    if setup.stand.build(active.build.name) != active.build:
+        log.warning("build %s is no longer as in the stand file: select it again", active.build.name)
         return state
     try:
         chosen = choose(setup, active.build, shield_fitted=True)

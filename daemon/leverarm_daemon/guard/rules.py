@@ -10,7 +10,7 @@ from msgspec.structs import replace
 
 from leverarm_daemon.guard.state import Chosen, Engine, Setup
 from leverarm_daemon.records import Edge, Frame, Load, Temps
-from leverarm_daemon.units import rpm_from_interval_us
+from leverarm_daemon.units import interval_us_from_rpm, rpm_from_interval_us
 
 NEAR_SHARE: Final = 0.95
 NEAR_US: Final = 300_000
@@ -21,6 +21,9 @@ HOT_US: Final = 1_000_000
 WARM_US: Final = 2_000_000
 FAULTS_IN_A_ROW: Final = 3
 STILL_US: Final = 1_000_000
+HEAD_LOST_US: Final = 2_000_000
+SLOW_RPM: Final = 1000.0
+"""Above this an engine may run by itself."""
 
 Found = tuple[str, ...]
 
@@ -37,28 +40,33 @@ def _lasted(since_us: int | None, now_us: int, needed_us: int) -> bool:
 
 
 def edge(setup: Setup, chosen: Chosen | None, engine: Engine, frame: Edge) -> tuple[Engine, Found]:
-    """Watch the speed: a second opinion on overspeed.
-
-    One interval far shorter than the one before is noise and left to the front end's own rule;
-    a second one is believed.
-    """
-    interval_us = None if engine.edge_us is None else frame.device_us - engine.edge_us
+    """Watch the speed: a second opinion on overspeed, from the edges that count."""
+    now_us, before_us = frame.device_us, engine.interval_us
+    interval_us = None if engine.edge_us is None else now_us - engine.edge_us
     if interval_us is None or interval_us <= 0 or interval_us > STILL_US:
-        return replace(engine, edge_us=frame.device_us, interval_us=None, speed_rpm=None, near_since_us=None), ()
-    speed_rpm = rpm_from_interval_us(interval_us, setup.stand.pickup.pulses_per_rev)
-    before_us = engine.interval_us
-    near = chosen is not None and speed_rpm > NEAR_SHARE * chosen.trip_rpm
-    near_since_us = _since(near, engine.near_since_us, frame.device_us)
-    over = chosen is not None and before_us is not None and _is_over(chosen, interval_us, before_us)
-    found: Found = ("overspeed",) if over else ()
-    return replace(
-        engine, edge_us=frame.device_us, interval_us=interval_us, speed_rpm=speed_rpm, near_since_us=near_since_us
-    ), found
+        return replace(engine, edge_us=now_us, interval_us=None, speed_rpm=None, near_since_us=None, odd=False), ()
+    ppr = setup.stand.pickup.pulses_per_rev
+    slow_us = interval_us_from_rpm(SLOW_RPM, ppr)
+    if not engine.odd and before_us is not None and _is_odd(interval_us, before_us, slow_us):
+        # noise is set aside, so that the next interval runs from the edge before it; a missed edge starts it anew
+        return replace(engine, odd=True, edge_us=now_us if interval_us > before_us else engine.edge_us), ()
+    speed_rpm = rpm_from_interval_us(interval_us, ppr)
+    near_since_us = _since(
+        chosen is not None and speed_rpm > NEAR_SHARE * chosen.trip_rpm, engine.near_since_us, now_us
+    )
+    over = chosen is not None and before_us is not None and interval_us < dict(chosen.values)["trip_us"]
+    engine = replace(
+        engine, edge_us=now_us, interval_us=interval_us, speed_rpm=speed_rpm, near_since_us=near_since_us, odd=False
+    )
+    return engine, (("overspeed",) if over else ())
 
 
-def _is_over(chosen: Chosen, interval_us: int, before_us: int) -> bool:
-    trip_us = dict(chosen.values)["trip_us"]
-    return interval_us < trip_us and interval_us >= 0.75 * before_us
+def _is_odd(interval_us: int, before_us: int, slow_us: int) -> bool:
+    """Tell whether no flywheel can change its speed so much in one interval; the front end has the same rule.
+
+    One such interval is set aside, a second in a row is believed. Below running speed every change is possible.
+    """
+    return before_us < slow_us and not (0.75 * before_us <= interval_us <= 1.5 * before_us or interval_us >= slow_us)
 
 
 def load(setup: Setup, chosen: Chosen | None, engine: Engine, frame: Load) -> tuple[Engine, Found]:
@@ -91,26 +99,34 @@ def temps(setup: Setup, chosen: Chosen | None, engine: Engine, frame: Temps) -> 
     return engine, (*found, *(("drum-hot",) if _lasted(engine.drum_hot_since_us, frame.device_us, HOT_US) else ()))
 
 
+def head_lost(setup: Setup, engine: Engine, now_us: int) -> bool:
+    """Tell whether a head limit is set, but its thermometer has told nothing for too long."""
+    if setup.stand.limits.head_trip_c is None:
+        return False
+    return engine.head_us is None or now_us - engine.head_us > HEAD_LOST_US
+
+
 def _head(setup: Setup, engine: Engine, head: float | str | None, now_us: int) -> tuple[Engine, Found]:
     limits = setup.stand.limits
     if limits.head_trip_c is None or head is None:
         return engine, ()
     if isinstance(head, str):
         faults = engine.head_faults + 1
-        return replace(engine, head_faults=faults), (("head-probe",) if faults >= FAULTS_IN_A_ROW else ())
+        found: Found = ("head-probe",) if faults >= FAULTS_IN_A_ROW else ()
+        return replace(engine, head_faults=faults, head_us=now_us), found
     hot_us = _since(head >= limits.head_trip_c, engine.head_hot_since_us, now_us)
     warm = limits.head_warn_c is not None and head >= limits.head_warn_c
     warm_us = _since(warm, engine.head_warm_since_us, now_us)
-    found: Found = ("head-hot",) if _lasted(hot_us, now_us, HOT_US) else ()
-    return replace(engine, head_faults=0, head_hot_since_us=hot_us, head_warm_since_us=warm_us), found
+    found = ("head-hot",) if _lasted(hot_us, now_us, HOT_US) else ()
+    return replace(engine, head_faults=0, head_us=now_us, head_hot_since_us=hot_us, head_warm_since_us=warm_us), found
 
 
-def standing(engine: Engine, load_hz: float, now_us: int) -> Found:
+def standing(setup: Setup, engine: Engine, load_hz: float, now_us: int) -> Found:
     """Give the causes that hold at this moment, whether or not they may trip in the present state."""
     holds = {
         "head-hot": engine.head_hot_since_us is not None,
         "drum-hot": engine.drum_hot_since_us is not None,
-        "head-probe": engine.head_faults >= FAULTS_IN_A_ROW,
+        "head-probe": engine.head_faults >= FAULTS_IN_A_ROW or head_lost(setup, engine, now_us),
         "load-over": engine.load_high_since_us is not None,
         "load-lost": load_lost(engine, load_hz, now_us),
     }

@@ -6,7 +6,10 @@ from leverarm_daemon.records import Build, Frame, GuardView, Hello, HostFrame, R
 
 
 class Setup(Record):
-    """What stays the same while the guard runs. `load_max_counts` are the counts at 110 % of the cell's rating."""
+    """What stays the same while the guard runs.
+
+    Outside the two counts the load cell bears more than 110 % of its rating.
+    """
 
     stand: StandFile
     boot: str
@@ -49,12 +52,14 @@ class Engine(Record):
     edge_us: int | None = None
     interval_us: int | None = None
     speed_rpm: float | None = None
+    odd: bool = False
     near_since_us: int | None = None
     load_us: int | None = None
     load_high_since_us: int | None = None
     head_warm_since_us: int | None = None
     head_hot_since_us: int | None = None
     head_faults: int = 0
+    head_us: int | None = None
     drum_hot_since_us: int | None = None
 
 
@@ -81,6 +86,7 @@ class GuardState(Record):
     pending: tuple[Pending, ...] = ()
     tick_ns: int = 0
     followed: bool = False
+    simulated: bool = False
     revision: int = 1
     seq: int = 0
 

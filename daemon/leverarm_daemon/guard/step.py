@@ -27,6 +27,7 @@ from leverarm_daemon.guard.state import (
     LinkUp,
     Remember,
     Save,
+    Send,
     Setup,
     Tick,
 )
@@ -84,8 +85,8 @@ def _heard(setup: Setup, state: GuardState, frame: Frame, now_ns: int) -> Outcom
             return _cause_seen(state, frame)
         case Reply():
             return _reply(setup, state, frame, now_ns)
-        case _:                                     # edges and readings: a cause does not wait for the next status
-            return answer(setup, state, now_ns) if found and live else (state, ())
+        case _:
+            return state, ()
 
 
 def _hello(setup: Setup, state: GuardState, hello: Hello, now_ns: int) -> Outcome:
@@ -93,7 +94,7 @@ def _hello(setup: Setup, state: GuardState, hello: Hello, now_ns: int) -> Outcom
     if hello.reset and front not in (None, State.HELD, State.TRIPPED):
         state = latch(state, "stand-restarted")
     status = None if hello.reset else state.link.status
-    state = replace(state, link=replace(state.link, hello=hello, status=status))
+    state = replace(state, link=replace(state.link, hello=hello, status=status), simulated=hello.simulated)
     if hello.version != words.LINK_VERSION:
         return state, ()
     if state.chosen is not None:        # the switches that are there now count, not those of some other day
@@ -102,22 +103,41 @@ def _hello(setup: Setup, state: GuardState, hello: Hello, now_ns: int) -> Outcom
 
 
 def _status(setup: Setup, state: GuardState, status: Status, now_ns: int) -> Outcome:
-    state = replace(state, link=replace(state.link, status=status))
-    front = words.front_state(state)
-    if front is State.TRIPPED and status.cause in CAUSES and not _resetting(state):
-        state = latch(state, str(status.cause))
-    if front in (State.HELD, State.TRIPPED):
-        state = replace(state, asked=False)
-    if words.is_live(state) and rules.load_lost(state.engine, _load_hz(state), status.device_us):
-        state = latch(state, "load-lost")
+    state = _follow_front(state, status)
+    if words.is_live(state):
+        state = _judge_live(setup, state, status.device_us)
     state, limits = _compare_limits(state, status, now_ns)
     state, granted = _grant_select(setup, state, status, now_ns)
     state, answered = answer(setup, state, now_ns)
     return state, (*limits, *answered, *granted)
 
 
-def _resetting(state: GuardState) -> bool:
-    return any(pending.word == "reset" for pending in state.pending)
+def _follow_front(state: GuardState, status: Status) -> GuardState:
+    """Take over the front end's state and cause; notice a restart even when its hello was lost."""
+    before, last = words.front_state(state), state.link.status
+    restarted = last is not None and last.limits_crc != 0 and status.limits_crc == 0
+    hello = None if restarted else state.link.hello
+    state = replace(state, link=replace(state.link, status=status, hello=hello))
+    if restarted and before not in (State.HELD, State.TRIPPED):
+        state = latch(state, "stand-restarted")
+    front = words.front_state(state)
+    if front is State.TRIPPED and not words.is_pending(state, "reset"):
+        state = latch(state, status.cause if status.cause in CAUSES else "stand-tripped")
+    if front is State.TRIPPED or (front is State.HELD and not words.is_pending(state, "allow")):
+        state = replace(state, asked=False)
+    return state
+
+
+def _judge_live(setup: Setup, state: GuardState, now_us: int) -> GuardState:
+    """Latch what must not be while the engine may run."""
+    holds = {
+        "load-lost": rules.load_lost(state.engine, _load_hz(state), now_us),
+        "head-probe": rules.head_lost(setup, state.engine, now_us),
+        "limits-differ": words.is_unknown_stand(setup, state),
+    }
+    for cause in (cause for cause, here in holds.items() if here):
+        state = latch(state, cause)
+    return state
 
 
 def _load_hz(state: GuardState) -> float:
@@ -202,6 +222,9 @@ def _handle(setup: Setup, state: GuardState, event: Event, now_ns: int) -> Outco
 def step(setup: Setup, state: GuardState, event: Event, now_ns: int) -> Outcome:
     """Take one event; give the new state and what is to be done, in this order."""
     after, actions = _handle(setup, state, event, now_ns)
+    if after.latch.first != state.latch.first and not any(isinstance(action, Send) for action in actions):
+        after, answered = answer(setup, after, now_ns)      # a cause does not wait for the next status line
+        actions = (*answered, *actions)
     if _public(after) == _public(state):
         return after, actions
     after = replace(after, revision=after.revision + 1)

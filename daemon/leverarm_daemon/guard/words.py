@@ -29,6 +29,16 @@ def front_state(state: GuardState) -> State | None:
         return None
 
 
+def is_unknown_stand(setup: Setup, state: GuardState) -> bool:
+    """Tell whether the engine may run under limits that this guard does not know, or cannot mean the same by."""
+    hello = state.link.hello
+    if state.chosen is None:
+        return True
+    return hello is not None and (
+        hello.version != LINK_VERSION or hello.pulses_per_rev != setup.stand.pickup.pulses_per_rev
+    )
+
+
 def is_live(state: GuardState) -> bool:
     """Tell whether the run relay may be energised."""
     return front_state(state) in IGNITION_LIVE
@@ -50,19 +60,24 @@ def link_reasons(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...
         return ("the stand does not report: look at the supply of the front end",)
     if link.hello is None:
         return ("the front end has not said hello: switch it off and on again",)
+    if setup.stand.limits.head_trip_c is not None and "head" not in link.hello.temps:
+        return ("a head limit is set, but the front end has no probe named head: wire one, or remove the limit",)
+    if link.hello.stand != setup.stand.stand.name:
+        return (f"the front end belongs to stand {link.hello.stand}, the stand file to {setup.stand.stand.name}",)
     declared, expected = link.hello.pulses_per_rev, setup.stand.pickup.pulses_per_rev
     if declared != expected:
         return (f"the front end counts {declared:g} pulses a revolution, the stand file says {expected:g}",)
     return ()
 
 
-def _engine_reasons(state: GuardState) -> tuple[str, ...]:
+def _engine_reasons(setup: Setup, state: GuardState) -> tuple[str, ...]:
     status, hello = state.link.status, state.link.hello
     if status is None or hello is None:
         return ()
-    standing = rules.standing(state.engine, hello.load_hz, status.device_us)
+    standing = rules.standing(setup, state.engine, hello.load_hz, status.device_us)
     loop = () if "loop" in status.inputs else ("stop-loop",)
-    return tuple(CAUSES[cause].words for cause in (*loop, *standing))
+    turning = ("the crank still turns",) if _speed_rpm(state) is not None and front_state(state) is State.HELD else ()
+    return (*turning, *(CAUSES[cause].words for cause in (*loop, *standing)))
 
 
 def why_not(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
@@ -79,12 +94,17 @@ def why_not(setup: Setup, state: GuardState, now_ns: int) -> tuple[str, ...]:
         build = ("no build is selected",)
     elif state.link.status is not None and state.link.status.limits_crc != state.chosen.crc:
         build = (CAUSES["limits-differ"].words,)
-    return (*now, *build, *_engine_reasons(state))
+    return (*now, *build, *_engine_reasons(setup, state))
+
+
+def is_pending(state: GuardState, word: str) -> bool:
+    """Tell whether a command waits for the stand's reply."""
+    return any(pending.word == word for pending in state.pending)
 
 
 def verdict(setup: Setup, state: GuardState, now_ns: int) -> str:
     """Give what is answered to the stand: a cause that trips, "stop" or "ok"."""
-    if any(pending.word == "reset" for pending in state.pending):
+    if is_pending(state, "reset"):
         return "stop"
     if state.latch.first is not None:
         return state.latch.first
@@ -110,6 +130,13 @@ def _speed_rpm(state: GuardState) -> float | None:
     return state.engine.speed_rpm if silence_us <= max(3 * interval_us, SPEED_US) else None
 
 
+def _inputs(state: GuardState) -> tuple[tuple[str, bool], ...]:
+    status, hello = state.link.status, state.link.hello
+    if status is None or hello is None:
+        return ()
+    return tuple((name, name in status.inputs) for name in hello.inputs)
+
+
 def view(setup: Setup, state: GuardState, now_ns: int) -> GuardView:
     """Give the guard's view for people and for the API."""
     link = link_reasons(setup, state, now_ns)
@@ -127,6 +154,7 @@ def view(setup: Setup, state: GuardState, now_ns: int) -> GuardView:
         start_cap_rpm=setup.stand.limits.start_cap_rpm,
         speed_rpm=_speed_rpm(state),
         link=link[0] if link else "up",
-        simulated=state.link.hello is not None and state.link.hello.simulated,
+        simulated=state.simulated,
         recorder=state.recorder_ns is not None and now_ns - state.recorder_ns <= RECORDER_NS,
+        inputs=_inputs(state),
     )

@@ -52,6 +52,15 @@ def test_one_short_interval_is_noise_and_counted(running: Bench) -> None:
     assert (running.state(), running.last["odd"]) == ("running", "1")
 
 
+@pytest.mark.parametrize("share", [n / 20 for n in range(1, 20)])
+def test_a_single_pulse_anywhere_in_a_revolution_trips_nothing(running: Bench, share: float) -> None:
+    noise = round(20_000 * share)
+    for interval in (20_000, 20_000, noise, 20_000 - noise, 20_000, 20_000, 20_000):
+        running.edge(interval)
+    assert running.state() == "running"
+    assert running.last["odd"] == "1"
+
+
 def test_noise_never_hides_a_real_rise_for_more_than_one_interval(running: Bench) -> None:
     """A spark pulse in the middle of a revolution, then the brake gone: the next real edge trips."""
     for interval in (17_000, 14_500, 13_500):

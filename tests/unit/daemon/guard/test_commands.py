@@ -27,6 +27,7 @@ def test_stop_is_granted_at_once_and_answered_at_once(running: Bench) -> None:
     running.front = "stopping"
     assert running.status() == "stop"
     running.front = "held"
+    running.pass_ms(1100)
     running.load()
     running.status()
     assert running.status() == "ok", "an ordinary stop ends unlatched"
@@ -47,6 +48,24 @@ def test_allow_is_passed_on_and_granted_when_the_stand_agrees(bench: Bench) -> N
     bench.ready()
     assert one(bench.ask(Allow("me", bench.state.revision)), Send, Command).frame.word == "allow"  # type: ignore[union-attr]
     assert one(bench.reply(), Grant)
+
+
+def test_a_stop_while_an_allow_is_on_its_way_is_not_lost(bench: Bench) -> None:
+    bench.ready()
+    bench.ask(Allow("me", bench.state.revision))
+    assert one(bench.ask(Stop("someone")), Send, Answer).frame.say == "stop"  # type: ignore[union-attr]
+    assert bench.status() == "stop", "still held, and told so"
+    bench.front = "start-allowed"
+    assert bench.status() == "stop", "the allow came through all the same"
+
+
+def test_allow_is_refused_while_the_crank_turns(bench: Bench) -> None:
+    bench.ready()
+    for _ in range(3):
+        bench.edge(50)
+        bench.load()
+        bench.status()
+    assert denied(bench.ask(Allow("me", bench.state.revision))) == ("the crank still turns",)
 
 
 def test_allow_is_denied_when_the_stand_refuses(bench: Bench) -> None:
