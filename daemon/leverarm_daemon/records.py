@@ -358,6 +358,7 @@ class GuardView(Record):
     link: str
     simulated: bool
     recorder: bool
+    inputs: tuple[tuple[str, bool], ...] = ()
 
 
 class Live(Record):
