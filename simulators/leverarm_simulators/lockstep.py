@@ -16,7 +16,7 @@ from leverarm_daemon.guard import words
 from leverarm_daemon.guard.process import make_setup
 from leverarm_daemon.guard.state import Action, Asked, Damaged, Event, GuardState, Heard, LinkUp, Remember, Send, Tick
 from leverarm_daemon.guard.step import step
-from leverarm_daemon.ipc.messages import Allow, Line, Note, Select, Stop
+from leverarm_daemon.ipc.messages import Allow, Line, Note, Reset, Select, Stop
 from leverarm_daemon.recorder.pipeline import Pipeline
 from leverarm_daemon.records import GuardView, Pull, Trip
 from leverarm_daemon.stand.codec import Decoder, Lines, encode, unseal
@@ -85,6 +85,8 @@ class Lockstep:
             self._happen(Asked(CLIENT, Stop(WHO)))
         elif order.word == "allow":
             self._happen(Asked(CLIENT, Allow(WHO, revision)))
+        elif order.word == "reset":
+            self._happen(Asked(CLIENT, Reset(WHO, revision)))
         else:
             build = self.stand_file.build(order.build)
             assert build is not None, order  # noqa: S101

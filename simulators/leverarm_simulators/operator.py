@@ -155,6 +155,8 @@ class Operator:
         return since_s >= self.spec.fit_s
 
     def _await_lamp(self, seen: Seen, since_s: float) -> bool:
+        """Wait; before the first start with the key turned, so that a trip of an earlier session can be reset."""
+        self.hands.key = self.hands.cords == 0 and not seen.lamp
         return seen.lamp
 
     def _cord(self, seen: Seen, since_s: float) -> bool:

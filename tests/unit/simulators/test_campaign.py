@@ -62,3 +62,22 @@ def test_reasons_against_a_start_are_told() -> None:
         orders.send(Seen(k * 0.5, blocked, 0, 0))
     with pytest.raises(CampaignFailed, match="against a start: the load cell gives no valid reading"):
         orders.send(Seen(100.0, blocked, 0, 0))
+
+
+def test_an_old_trip_is_reset_before_anything_else() -> None:
+    orders = campaign(("a",), brake_fails=False)
+    next(orders)
+    assert orders.send(Seen(0.0, view(state="tripped", first_cause="overspeed"), 0, 0)) == Order("reset")
+    assert orders.send(Seen(0.5, view(state="tripped", first_cause="overspeed"), 0, 0)) is None
+    assert orders.send(Seen(1.5, view(state="tripped", first_cause="overspeed"), 0, 0)) == Order("reset")
+    orders.send(Seen(2.0, view(state="held"), 0, 0))
+    assert orders.send(Seen(2.1, view(state="held"), 0, 0)) == Order("select", "a")
+
+
+@pytest.mark.parametrize(("cause", "words"), [("stand-silent", "too busy"), ("load-lost", "nothing should: load-lost$")])
+def test_a_trip_out_of_turn_ends_it_at_once_with_its_cause(cause: str, words: str) -> None:
+    orders = campaign(("a", "a"), brake_fails=True)
+    next(orders)
+    orders.send(Seen(0.0, view(state="held"), 0, 0))
+    with pytest.raises(CampaignFailed, match=words):
+        orders.send(Seen(0.1, view(state="tripped", first_cause=cause), 0, 0))
