@@ -11,6 +11,7 @@ import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Final
+from urllib.parse import urlsplit
 
 import msgspec
 from aiohttp import web
@@ -99,6 +100,14 @@ def _tell_address(path: Path, url: str) -> None:
     half.replace(path)
 
 
+def _port_before(path: Path) -> int:
+    """Give the port in an api.json that was left behind, so that open pages find the way back; 0 without one."""
+    try:
+        return urlsplit(msgspec.json.decode(path.read_bytes(), type=Address).url).port or 0
+    except (OSError, ValueError, msgspec.MsgspecError):
+        return 0
+
+
 @contextlib.asynccontextmanager
 async def served(stand: StandFile, token_sha256: str) -> AsyncIterator[str]:
     """Serve while inside, at the address given; api.json tells it to others meanwhile."""
@@ -115,7 +124,11 @@ async def served(stand: StandFile, token_sha256: str) -> AsyncIterator[str]:
 
 
 async def _listen(runner: web.AppRunner, stand: StandFile) -> None:
-    """Listen where the stand file says, and nowhere else."""
+    """Listen where the stand file says, and nowhere else; any free port is first that of a killed server before us."""
+    if stand.api.port == 0 and (port := _port_before(stand.api_url)):
+        with contextlib.suppress(OSError):
+            await web.TCPSite(runner, stand.api.host, port).start()
+            return
     try:
         await web.TCPSite(runner, stand.api.host, stand.api.port).start()
     except OSError as error:

@@ -11,15 +11,16 @@ from typing import Final, ParamSpec, TypeVar
 
 from leverarm_api.problems import ApiProblem
 from leverarm_daemon.errors import Refused
-from leverarm_daemon.records import Comparison, Group, Pull, Record
+from leverarm_daemon.records import Comparison, Group, Record
 from leverarm_daemon.store.reader import Reader
+from leverarm_daemon.units import SI, TRADE
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
 TIMEOUT_S: Final = 30.0
-MOST_PULLS: Final = 1000
-"""Pulls that are looked at, newest first."""
+UNITS: Final = {"si": SI, "trade": TRADE}
+"""Units in which a comparison's sentence can be told."""
 
 
 class Worker:
@@ -80,12 +81,11 @@ def groups(store: Path) -> Grouped:
     """Give the group of each build that has kept pulls, in the order of their newest pull."""
     from leverarm_daemon.analysis import compare
 
-    by_build: dict[str, list[Pull]] = {}
-    for pull in _kept(store):
-        by_build.setdefault(pull.build, []).append(pull)
+    with Reader(store) as reader:
+        kept = {build: pulls for build in reader.builds() if (pulls := reader.kept(build))}
     made: list[Group] = []
     not_made: list[str] = []
-    for build, pulls in by_build.items():
+    for build, pulls in kept.items():
         try:
             made.append(compare.group(build, pulls))
         except Refused as refusal:
@@ -93,18 +93,14 @@ def groups(store: Path) -> Grouped:
     return Grouped(tuple(made), tuple(not_made))
 
 
-def comparisons(store: Path, a: str, b: str) -> Compared:
-    """Compare the kept pulls of two builds in torque and in power."""
+def comparisons(store: Path, a: str, b: str, units: str) -> Compared:
+    """Compare the kept pulls of two builds in torque and in power; `units` is a key of UNITS."""
     from leverarm_daemon.analysis import compare
 
-    kept_a, kept_b = _kept(store, a), _kept(store, b)
+    with Reader(store) as reader:
+        kept_a, kept_b = reader.kept(a), reader.kept(b)
     try:
-        found = tuple(compare.compare(kept_a, kept_b, quantity) for quantity in compare.QUANTITIES)
+        found = tuple(compare.compare(kept_a, kept_b, quantity, UNITS[units]) for quantity in compare.QUANTITIES)
     except Refused as refusal:
         return Compared(len(kept_a), len(kept_b), (), refusal.reasons)
     return Compared(len(kept_a), len(kept_b), found)
-
-
-def _kept(store: Path, build: str | None = None) -> list[Pull]:
-    with Reader(store) as reader:
-        return [pull for pull in reader.pulls(MOST_PULLS, build) if pull.kept]

@@ -24,6 +24,7 @@ from leverarm_daemon.records import Build, Comparison, Group, GuardView, Pull, R
 from leverarm_daemon.run import Wish, start_stand
 from leverarm_daemon.states import IGNITION_LIVE
 from leverarm_daemon.store.reader import Reader
+from leverarm_daemon.units import SI, TRADE
 
 STAND_FILES: Final = ("var/demo/stand.toml", "/etc/leverarm/stand.toml")
 REFUSED, UNUSABLE, NOT_RUNNING = 1, 2, 3
@@ -138,6 +139,8 @@ def main_group() -> None:
     """
 
 
+trade_units = click.option("--hp", is_flag=True, help="Show hp and lb·ft; the numbers of --json stay kW and N·m.")
+
 ONLY_SIMULATED: Final = ("scenario", "demo", "once", "state_dir", "settings")
 
 
@@ -239,19 +242,20 @@ def _build(stand: StandFile, name: str) -> Build:
 @main_group.command()
 @click.option("--build", help="Only those of this build.")
 @click.option("--limit", type=click.IntRange(1, MOST), default=50, show_default=True)
+@trade_units
 @stand_option
-def pulls(build: str | None, limit: int, stand_path: str | None, as_json: bool) -> None:
+def pulls(build: str | None, limit: int, hp: bool, stand_path: str | None, as_json: bool) -> None:
     """List the pulls, newest first. Grey ones do not count."""
     stand = find_stand_file(stand_path)
     with opened_store(stand) as store:
         found = store.pulls(limit, build)
         if build and not found and stand.build(build) is None:
             raise _no_pulls(store, build)
-    answer(found, as_json, lambda: show.pulls_table(found))
+    answer(found, as_json, lambda: show.pulls_table(found, TRADE if hp else SI))
 
 
 def _no_pulls(store: Reader, build: str) -> NotFound:
-    known = ", ".join(dict.fromkeys(pull.build for pull in store.pulls(MOST)))
+    known = ", ".join(store.builds())
     return NotFound(f"no pulls of a build {build!r}; there are {f'pulls of: {known}' if known else 'none at all yet'}")
 
 
@@ -284,8 +288,9 @@ def _check_pull(store: Reader, pull: int) -> None:
 @main_group.command()
 @click.argument("a")
 @click.argument("b")
+@trade_units
 @stand_option
-def compare(a: str, b: str, stand_path: str | None, as_json: bool) -> None:
+def compare(a: str, b: str, hp: bool, stand_path: str | None, as_json: bool) -> None:
     """Say whether build B differs from build A.
 
     Only pulls that count are compared, so leave out first what went wrong.
@@ -297,15 +302,15 @@ def compare(a: str, b: str, stand_path: str | None, as_json: bool) -> None:
     with opened_store(find_stand_file(stand_path)) as store:
         kept = [_kept(store, name) for name in (a, b)]
     groups = tuple(judge.group(name, pulls) for name, pulls in zip((a, b), kept, strict=True))
-    comparisons = tuple(judge.compare(kept[0], kept[1], quantity) for quantity in show.QUANTITIES)
-    answer(Verdict(groups, comparisons), as_json, lambda: show.verdict_lines(groups, comparisons))
+    units = TRADE if hp else SI
+    comparisons = tuple(judge.compare(kept[0], kept[1], quantity, units) for quantity in show.QUANTITIES)
+    answer(Verdict(groups, comparisons), as_json, lambda: show.verdict_lines(groups, comparisons, units))
 
 
 def _kept(store: Reader, build: str) -> list[Pull]:
-    found = store.pulls(MOST, build)
-    if not found:
+    if not store.pulls(1, build):
         raise _no_pulls(store, build)
-    return [pull for pull in found if pull.kept]
+    return store.kept(build)
 
 
 @main_group.command()

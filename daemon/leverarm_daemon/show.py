@@ -1,6 +1,6 @@
 """How the command line shows things to people: records in, tables and sentences for a terminal out."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Final, Literal
 
@@ -11,10 +11,13 @@ from rich.table import Table
 
 from leverarm_daemon.causes import CAUSES
 from leverarm_daemon.records import Comparison, Group, GuardView, Pull, Quality, Spread, Trip
-from leverarm_daemon.states import State
+from leverarm_daemon.states import State, input_words
+from leverarm_daemon.units import SI, Shown
 
 STATE_STYLES: Final = {"held": "bold", "start-allowed": "bold yellow", "running": "bold green", "tripped": "bold red"}
-QUANTITIES: Final = {"power_kw": ("peak power", "kW"), "torque_nm": ("peak torque", "N·m")}
+QUANTITIES: Final = {"power_kw": "peak power", "torque_nm": "peak torque"}
+
+Units = Mapping[str, Shown]
 
 
 def state_lines(view: GuardView) -> RenderableType:
@@ -46,6 +49,7 @@ def _machine_rows(view: GuardView) -> list[tuple[str, str]]:
     return [
         ("build", view.build or "none selected"),
         ("speed", f"{speed}   ({trips}; at a start at most {_rpm(view.start_cap_rpm)})"),
+        ("inputs", ", ".join(input_words(view.inputs)) or "not known"),
     ]
 
 
@@ -72,16 +76,19 @@ def _rpm(value: float | None) -> str:
 # --- pulls and trips -----------------------------------------------------------------------------
 
 
-def pulls_table(found: Sequence[Pull]) -> RenderableType:
+def pulls_table(found: Sequence[Pull], units: Units = SI) -> RenderableType:
     """Lay out pulls; grey ones do not count."""
     if not found:
         return "No pulls yet."
-    table = _table("pull:", "build", "when", "torque\nN·m:", "at\nrpm:", "power\nkW:", "at\nrpm:", "ended by", "counts")
+    nm, kw = units["torque_nm"], units["power_kw"]
+    peaks = (f"torque\n{nm.unit}:", "at\nrpm:", f"power\n{kw.unit}:", "at\nrpm:")
+    table = _table("pull:", "build", "when", *peaks, "ended by", "counts")
     for pull in found:
         torque, power = pull.peak_torque_nm, pull.peak_power_kw
         table.add_row(
             str(pull.id), escape(pull.build), _when(pull.started_utc),
-            f"{torque.value:.2f}", f"{torque.speed_rpm:,.0f}", f"{power.value:.3f}", f"{power.speed_rpm:,.0f}",
+            f"{nm.of(torque.value):.2f}", f"{torque.speed_rpm:,.0f}",
+            f"{kw.of(power.value):.3f}", f"{power.speed_rpm:,.0f}",
             pull.ended_by, _counts(pull), style=None if pull.kept else "bright_black",
         )
     corrections = ", ".join(sorted({pull.correction for pull in found}))
@@ -148,19 +155,42 @@ def _table(*headings: str) -> Table:
 # --- comparison ----------------------------------------------------------------------------------
 
 
-def verdict_lines(groups: Sequence[Group], comparisons: Sequence[Comparison]) -> RenderableType:
+def verdict_lines(groups: Sequence[Group], comparisons: Sequence[Comparison], units: Units = SI) -> RenderableType:
     """Lay out a comparison: the sentences, the numbers behind them, and what to mind."""
     sentences = [f"[bold]{escape(comparison.sentence)}[/]" for comparison in comparisons]
-    table = _table("build", "what", "n:", "mean:", "sd:", "95 % interval of the mean:")
-    for quantity in QUANTITIES:
-        for group in groups:
-            table.add_row(escape(group.build), *_spread_cells(quantity, getattr(group, quantity)))
     warnings = dict.fromkeys(warning for comparison in comparisons for warning in comparison.warnings)
-    return Lines(*sentences, "", table, *(f"[yellow]mind: {escape(warning)}[/]" for warning in warnings))
+    return Lines(
+        *sentences, "", _groups_table(groups, units), "", _differences_table(comparisons, units),
+        *(f"[yellow]mind: {escape(warning)}[/]" for warning in warnings),
+    )
 
 
-def _spread_cells(quantity: str, spread: Spread) -> tuple[str, ...]:
-    what, unit = QUANTITIES[quantity]
-    sd = "-" if spread.sd is None else f"{spread.sd:.3f}"
-    interval = "-" if spread.low is None else f"{spread.low:.3f} to {spread.high:.3f} {unit}"
-    return what, str(spread.n), f"{spread.mean:.3f} {unit}", sd, interval
+def _groups_table(groups: Sequence[Group], units: Units) -> Table:
+    table = _table("build", "what", "n:", "mean:", "sd:", "95 % interval of the mean:")
+    for quantity, what in QUANTITIES.items():
+        for group in groups:
+            spread: Spread = getattr(group, quantity)
+            table.add_row(escape(group.build), what, str(spread.n), *_spread_cells(units[quantity], spread))
+    return table
+
+
+def _spread_cells(shown: Shown, spread: Spread) -> tuple[str, ...]:
+    sd = "-" if spread.sd is None else f"{shown.of(spread.sd):.3f}"
+    interval = "-"
+    if spread.low is not None and spread.high is not None:
+        interval = f"{shown.of(spread.low):.3f} to {shown.of(spread.high):.3f} {shown.unit}"
+    return f"{shown.of(spread.mean):.3f} {shown.unit}", sd, interval
+
+
+def _differences_table(comparisons: Sequence[Comparison], units: Units) -> Table:
+    """Lay out what the sentences round: B minus A, each with its interval."""
+    names = dict.fromkeys(f"{escape(one.b)} minus {escape(one.a)}" for one in comparisons)
+    table = _table(", ".join(names), "", "difference:", "95 % interval:", "verdict")
+    for one in comparisons:
+        shown = units[one.quantity]
+        value, low, high = (shown.of(number) for number in (one.difference, one.low, one.high))
+        table.add_row(
+            QUANTITIES[one.quantity], shown.unit, f"{value:+.3f}", f"{low:+.3f} to {high:+.3f}", one.verdict
+        )
+        table.add_row("", "%", f"{one.difference_pct:+.2f}", f"{one.low_pct:+.2f} to {one.high_pct:+.2f}", "")
+    return table

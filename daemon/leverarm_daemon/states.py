@@ -5,6 +5,7 @@ status lines. `deploy/firmware/tables.py` and the diagram in SAFETY.md are made 
 (`python -m leverarm_daemon.tables`), and a test compares them.
 """
 
+from collections.abc import Iterable
 from enum import StrEnum
 from typing import Final
 
@@ -48,6 +49,20 @@ TRANSITIONS: Final[dict[State, dict[Step, State]]] = {
 
 IGNITION_LIVE: Final = (State.START_ALLOWED, State.RUNNING)
 """The states in which the run relay may be energised."""
+
+
+INPUT_WORDS: Final[dict[str, tuple[str, str]]] = {
+    "loop": ("stop loop closed", "stop loop open"),
+    "shield": ("shield shut", "shield open"),
+    "key": ("key turned", "key not turned"),
+    "throttle": ("throttle open", "throttle not open"),
+}
+"""What people call an input of the front end: closed or on, and not."""
+
+
+def input_words(inputs: Iterable[tuple[str, bool]]) -> list[str]:
+    """Tell in words what each input shows."""
+    return [INPUT_WORDS.get(name, (f"{name} on", f"{name} off"))[not on] for name, on in inputs]
 
 
 def after(state: State, step: Step) -> State:

@@ -20,7 +20,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from leverarm_daemon.config import StandFile, load_stand_file
 from leverarm_daemon.errors import LeverarmError, PeerGone, RefuseToStart, StoreError
 from leverarm_daemon.ipc.blocking import ask_guard
-from leverarm_daemon.ipc.messages import Allow, Ask, Done, Select, Stop
+from leverarm_daemon.ipc.messages import Allow, Ask, Done, Reset, Select, Stop
 from leverarm_daemon.records import GuardView, Pull, Trip
 from leverarm_daemon.store.reader import Reader
 from leverarm_simulators.campaign import Order, Seen, campaign
@@ -34,6 +34,7 @@ LOOK_S = 0.1
 STORE_EVERY = 3
 BEGIN_S = 30.0
 MOST = 1000
+CANNOT_BEGIN = 2
 
 
 class Desk:
@@ -74,6 +75,8 @@ class Desk:
             ask_guard(self.stand_file.guard_sock, Stop(WHO))
         elif order.word == "allow":
             ask_guard(self.stand_file.guard_sock, Allow(WHO, revision))
+        elif order.word == "reset":
+            ask_guard(self.stand_file.guard_sock, Reset(WHO, revision))
         else:
             build = self.stand_file.build(order.build)
             if build is None:
@@ -156,6 +159,12 @@ def demonstrate(stand_file: StandFile, scenario: Scenario) -> Result:
     return msgspec.structs.replace(result, failures=problems + result.failures)
 
 
+def complain(problem: str, as_json: bool) -> None:
+    """Say on standard error why it cannot begin; for machines in the shape that `leverarm` uses."""
+    trouble = {"error": problem, "reasons": (), "exit_code": CANNOT_BEGIN}
+    sys.stderr.write((msgspec.json.encode(trouble).decode() if as_json else problem) + "\n")
+
+
 def main() -> int:
     """Run by `python -m`."""
     parser = argparse.ArgumentParser(prog="python -m leverarm_simulators.demo", description="The demonstration.")
@@ -165,8 +174,8 @@ def main() -> int:
     try:
         result = demonstrate(load_stand_file(arguments.stand_file), scenario_of(arguments.stand_file))
     except LeverarmError as error:
-        Console(stderr=True).print(str(error), markup=False)
-        return 2
+        complain(str(error), arguments.json)
+        return CANNOT_BEGIN
     if arguments.json:
         print(msgspec.json.format(msgspec.json.encode(result)).decode())  # noqa: T201
     else:

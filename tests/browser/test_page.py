@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import re
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from leverarm_api.access import digest
 from leverarm_api.app import served
 from leverarm_daemon.causes import CAUSES
 from leverarm_daemon.ipc.messages import Allow, Keep, Reset, Stop
+from leverarm_daemon.records import Value
 from support.api import TOKEN, make_store, stand_file
 from support.fakes import FakeGuard, FakeRecorder, live, view
 
@@ -181,6 +183,38 @@ async def test_a_recorder_that_is_gone_is_told_with_the_guards_state(phone: Show
     phone.recorder.sending = False
     await phone.says("#not-recorded", "This run is not recorded: the recorder does not answer")
     await phone.says("#state-word", "Stopping")
+
+
+async def test_inputs_are_told_in_words(phone: Shown) -> None:
+    phone.show(inputs=(("loop", True), ("shield", False), ("key", False), ("door", True)))
+    await phone.open()
+    await phone.says("#inputs", "stop loop closed · shield open · key not turned · door on")
+    phone.show(inputs=(("loop", False), ("shield", True), ("key", True)))
+    await phone.says("#inputs", "stop loop open · shield shut · key turned")
+
+
+async def test_units_are_chosen_once_and_kept(phone: Shown) -> None:
+    phone.recorder.picture = msgspec.structs.replace(
+        phone.recorder.picture, values={**phone.recorder.picture.values, "head_c": Value(100.0, "°C")}
+    )
+    await phone.open()
+    await phone.says("#pulls-list", "15.2 N·m at 2,500, 4.56 kW at 3,300")
+    await phone.page.locator("#units").select_option("trade")
+    for _ in range(2):
+        await phone.says("#torque_nm .figure", "11.2")              # 15.2 N·m / 1.3558
+        await phone.says("#torque_nm .unit", "lb·ft")
+        await phone.says("#power_corrected_kw .figure", "5.65")     # 4.21 kW / 0.7457
+        await phone.says("#head_c .figure", "212")
+        await phone.says("#room-bars", "270 °F left before 482")    # 250 °C is 482 °F
+        await phone.says("#pulls-list", "11.2 lb·ft at 2,500, 6.12 hp at 3,300")
+        await phone.says("#verdict-lines", "against 6.07 hp")
+        await phone.says("#groups", "Power, hp")
+        await phone.says("#groups", "6.07 (")
+        await expect(phone.page.locator("#curve")).to_have_attribute("aria-label", re.compile("5.90 hp at 3,000 rpm"))
+        await phone.page.reload()
+    await phone.page.locator("#units").select_option("si")
+    await phone.says("#pulls-list", "15.2 N·m at 2,500, 4.56 kW at 3,300")
+    await phone.says("#torque_nm .figure", "15.2")
 
 
 async def test_keep_is_one_touch(phone: Shown) -> None:

@@ -52,7 +52,9 @@ SMALL = ("GOFF_WARM", "GOFF_WARM_RATE", "GOFF_COLD", "GOFF_COLD_RATE")
 EDGE = "LARGEST_CORRECTION"
 """Decides a yes or no, so it is moved by more than the two cases beside it are apart."""
 
-MOVED = [(which, *constant) for which, check in CHECKS.items() for constant in BEHIND.get((check.fn, check.quantity), ())]
+MOVED = [
+    (which, *constant) for which, check in CHECKS.items() for constant in BEHIND.get((check.fn, check.quantity), ())
+]
 
 
 def moved(monkeypatch: pytest.MonkeyPatch, module: ModuleType, constant: str, by: float) -> None:

@@ -12,11 +12,14 @@ from typing import Self
 
 from leverarm_daemon.stand.codec import seal
 
-HELLO = "v=1 stand=peer fw=1 wrap=30 ppr=1 load=0 temps=- inputs=loop,shield outputs=run,fuel reset=- sim=1"
+HELLO = (
+    "v=1 stand=village-pump-shop fw=1 wrap=30 ppr=1 load=0 temps=head inputs=loop,shield outputs=run,fuel "
+    "reset=- sim=1"
+)
 
 
 class Peer:
-    """Sends `rate` status lines and as many edges a second from a thread of its own, and times the answers."""
+    """Sends `rate` status lines a second from a thread of its own, with every fourth an edge, and times the answers."""
 
     def __init__(self, link: Path, rate: float) -> None:
         self._rate = rate
@@ -56,21 +59,27 @@ class Peer:
         time.sleep(0.2)
         return [(done - sent) / 1e6 for sent, done in self._answered if began_ns <= sent < began_ns + seconds * 1e9]
 
-    def _write(self, kind: str, fields: str) -> int:
-        seq = self._seq
-        os.write(self._master, seal(f"{kind} {seq} {time.monotonic_ns() // 1000 % 2**30} {fields}").encode() + b"\n")
+    def _write(self, kind: str, fields: str) -> None:
+        """Write a line; a guard that reads too late is waited for, and its answer's time runs all the same."""
+        seq, now_ns = self._seq, time.monotonic_ns()
+        line = seal(f"{kind} {seq} {now_ns // 1000 % 2**30} {fields}").encode() + b"\n"
+        if kind == "S":
+            self._sent_ns[seq] = now_ns
         self._seq = (seq + 1) % 1_000_000
-        return seq
+        while line and self._running:
+            if select.select([], [self._master], [], 0.1)[1]:
+                line = line[os.write(self._master, line):]
 
     def _run(self) -> None:
         self._write("H", HELLO)
         due = time.monotonic()
         while self._running:
-            due += 1.0 / self._rate
-            self._edges += 1
-            self._write("E", str(self._edges))
+            due = max(due + 1.0 / self._rate, time.monotonic())     # what a stall has cost is not made up for
+            if self._seq % 5 == 0:          # five lines: an edge, four statuses
+                self._edges += 1
+                self._write("E", str(self._edges))
             status = f"st=held why=- in=loop,shield out=- lim=00000000 ack=- age=9999 n={self._edges} odd=0"
-            self._sent_ns[self._write("S", status)] = time.monotonic_ns()
+            self._write("S", status)
             while (left := due - time.monotonic()) > 0:
                 if select.select([self._master], [], [], left)[0]:
                     self._hear()

@@ -1,5 +1,6 @@
 // Torque and power against speed, drawn while the pull happens. Two scales: torque left, power right.
 
+import { unitOf } from "./units.js";
 import { number } from "./words.js";
 
 const MARGIN = { left: 40, right: 40, top: 12, bottom: 30 };
@@ -19,8 +20,8 @@ export function describe(points) {
   if (points.length === 0) return "Torque and power against speed: nothing drawn yet";
   const best = (index) => points.reduce((a, b) => (b[index] > a[index] ? b : a));
   const [torque, power] = [best(1), best(2)];
-  return `Torque and power against speed: torque up to ${number(torque[1], 1)} N·m at ${number(torque[0], 0)} rpm, `
-    + `power up to ${number(power[2], 2)} kW at ${number(power[0], 0)} rpm`;
+  return `Torque and power against speed: torque up to ${number(torque[1], 1)} ${unitOf("N·m")} at ${number(torque[0], 0)} rpm, `
+    + `power up to ${number(power[2], 2)} ${unitOf("kW")} at ${number(power[0], 0)} rpm`;
 }
 
 function fitToScreen(canvas) {

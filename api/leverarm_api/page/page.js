@@ -3,8 +3,11 @@
 import { refreshRecords } from "./records.js";
 import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRecorded, showRoom, showTrip, text } from "./show.js";
 import { command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
+import { nameUnits, system, useSystem } from "./units.js";
 
 const now = { live: null, arrived_ms: 0, guard: null, stand: null, causes: {}, order: [], lastPull: undefined, trip: null };
+
+const NO_PULL = { curve: [], pull: "" };
 
 // --- stop: wired first ---
 
@@ -49,6 +52,13 @@ find("token-form").addEventListener("submit", (event) => {
   records();
 });
 
+find("units").addEventListener("change", () => {
+  useSystem(find("units").value);
+  nameUnits();
+  showPull(now.live ?? NO_PULL);
+  records();
+});
+
 function showButtons() {
   const { guard } = now;
   const may = hasToken() && guard !== null;
@@ -66,7 +76,7 @@ function showButtons() {
 
 function take(guard) {
   now.guard = guard;
-  showGuard(guard, now.causes);
+  showGuard(guard, now.causes, now.stand?.input_words);
   showButtons();
   if (guard?.state === "tripped" && !now.trip) lookUpTrip();
   if (guard?.state !== "tripped") now.trip = null;
@@ -127,6 +137,8 @@ async function learn() {
 takeTokenFromAddress();
 makeNumbers();
 showButtons();
-showPull({ curve: [], pull: "" });
-window.addEventListener("resize", () => showPull(now.live ?? { curve: [], pull: "" }));
+find("units").value = system();
+nameUnits();
+showPull(NO_PULL);
+window.addEventListener("resize", () => showPull(now.live ?? NO_PULL));
 learn().catch((problem) => text("answer", problem.message)).finally(() => follow(onLive, onGone));

@@ -2,6 +2,7 @@
 
 import { command, hasToken, read } from "./talk.js";
 import { find, make, text } from "./show.js";
+import { inUnits, system, unitOf } from "./units.js";
 import { atClock, interval, number } from "./words.js";
 
 const SHOWN = 8;
@@ -29,7 +30,8 @@ function pullRow(pull, order) {
 }
 
 function peaks({ peak_torque_nm: torque, peak_power_kw: power }) {
-  return `${number(torque.value, 1)} N·m at ${number(torque.speed_rpm, 0)}, ${number(power.value, 2)} kW at ${number(power.speed_rpm, 0)}`;
+  const told = ({ value, speed_rpm }, unit, digits) => `${number(inUnits(value, unit), digits)} ${unitOf(unit)} at ${number(speed_rpm, 0)}`;
+  return `${told(torque, "N·m", 1)}, ${told(power, "kW", 2)}`;
 }
 
 function facts(pull) {
@@ -72,7 +74,7 @@ function groupRow(group) {
   const name = make("th", group.build);
   name.scope = "row";
   const count = `${group.pulls.length}${group.provisional ? " (provisional)" : ""}`;
-  row.append(name, make("td", count), make("td", interval(group.torque_nm, 2)), make("td", interval(group.power_kw, 2)));
+  row.append(name, make("td", count), make("td", interval(group.torque_nm, "N·m", 2)), make("td", interval(group.power_kw, "kW", 2)));
   return row;
 }
 
@@ -87,7 +89,7 @@ async function showVerdicts(groups, notMade, order) {
 
 async function verdictLines(a, b) {
   try {
-    const { comparisons } = await read(`/v1/compare?${new URLSearchParams({ a, b })}`);
+    const { comparisons } = await read(`/v1/compare?${new URLSearchParams({ a, b, units: system() })}`);
     const warnings = [...new Set(comparisons.flatMap(({ warnings: some }) => some))];
     return [
       ...comparisons.map(({ sentence }) => make("p", sentence, "sentence")),

@@ -1,7 +1,8 @@
 // Shows one live picture. Every function takes what it needs and writes only what has changed.
 
 import { draw, describe } from "./curve.js";
-import { ageWords, limitsNow, number, roomWords, stateWords } from "./words.js";
+import { inUnits, unitOf } from "./units.js";
+import { ageWords, inputWords, limitsNow, number, roomWords, stateWords } from "./words.js";
 
 const FIGURES = [
   { name: "speed_rpm", label: "Speed", unit: "rpm", digits: 0 },
@@ -38,13 +39,14 @@ export function list(id, lines) {
 
 // --- the guard's view ---
 
-export function showGuard(guard, causes) {
+export function showGuard(guard, causes, inputs) {
   const [word, line] = stateWords(guard?.state);
   document.body.dataset.state = guard?.state ?? "unknown";
   text("state-word", word);
   text("state-line", line);
   text("build", guard?.build ? `On the brake: ${guard.build}` : "No build on the brake");
   find("simulated").hidden = !guard?.simulated;
+  text("inputs", (guard?.inputs ?? []).map((input) => inputWords(input, inputs)).join(" · "));
   list("notices", (guard?.notices ?? []).map((notice) => causes[notice]?.words ?? notice));
   showCause(guard, causes);
   showWhyNot(guard);
@@ -91,8 +93,8 @@ export function showNumbers(values) {
     const value = values[name] ?? NO_VALUE;
     const box = find(name);
     box.className = `number ${value.quality}`;
-    box.querySelector(".figure").textContent = number(value.value, digits);
-    box.querySelector(".unit").textContent = value.unit || unit;
+    box.querySelector(".figure").textContent = number(inUnits(value.value, value.unit), digits);
+    box.querySelector(".unit").textContent = unitOf(value.unit || unit);
     box.querySelector(".quality").textContent = qualityWords(value);
   }
 }
@@ -140,10 +142,12 @@ export function showPull(live) {
   const canvas = find("curve");
   if (live.curve.length > 0) lastCurve = live.curve;
   text("pull-words", live.pull || (lastCurve.length ? "No pull is under way; this is the last one." : "No pull is under way."));
-  draw(canvas, lastCurve);
-  if (canvas.dataset.points !== String(lastCurve.length)) {
-    canvas.dataset.points = lastCurve.length;
-    canvas.setAttribute("aria-label", describe(lastCurve));
+  const points = lastCurve.map(([rpm, nm, kw]) => [rpm, inUnits(nm, "N·m"), inUnits(kw, "kW")]);
+  draw(canvas, points);
+  const drawn = `${points.length} ${unitOf("kW")}`;
+  if (canvas.dataset.drawn !== drawn) {
+    canvas.dataset.drawn = drawn;
+    canvas.setAttribute("aria-label", describe(points));
   }
 }
 

@@ -1,4 +1,6 @@
-// What people read: states, numbers, ages. Nothing here touches the page.
+// What people read: states, inputs, numbers, ages. Nothing here touches the page.
+
+import { inUnits, unitOf } from "./units.js";
 
 export const STATES = {
   "held": ["Held", "The ignition is grounded."],
@@ -9,6 +11,9 @@ export const STATES = {
 };
 
 export const stateWords = (state) => STATES[state] ?? ["Not known", "Nobody can say what the stand does. Use the button on the stand."];
+
+// `names` gives for each input what it is called when closed or on, and when not.
+export const inputWords = ([name, on], names) => (names?.[name] ?? [`${name} on`, `${name} off`])[on ? 0 : 1];
 
 export function number(value, digits) {
   if (value === null || value === undefined) return "–";
@@ -27,9 +32,9 @@ export function atClock(utc) {
   return new Date(utc).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
 }
 
-export function interval(spread, digits) {
-  const mean = number(spread.mean, digits);
-  return spread.low === null ? mean : `${mean} (${number(spread.low, digits)} to ${number(spread.high, digits)})`;
+export function interval(spread, unit, digits) {
+  const shown = (value) => number(inUnits(value, unit), digits);
+  return spread.low === null ? shown(spread.mean) : `${shown(spread.mean)} (${shown(spread.low)} to ${shown(spread.high)})`;
 }
 
 // The limits that hold now, each with what is measured, its unit and how much room counts as near.
@@ -46,7 +51,8 @@ export function limitsNow(live, stand) {
   ];
 }
 
-export function roomWords({ label, now, limit, unit, digits }) {
+export function roomWords({ label, unit: inside, digits, ...values }) {
+  const [now, limit, unit] = [inUnits(values.now, inside), inUnits(values.limit, inside), unitOf(inside)];
   if (limit === null) return `${label}: no limit is set`;
   if (now === null) return `${label}: not measured, limit ${number(limit, digits)} ${unit}`;
   const left = limit - now;

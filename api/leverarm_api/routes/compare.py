@@ -1,6 +1,6 @@
 """Groups of pulls, and one build against another."""
 
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 import msgspec
 from aiohttp import web
@@ -16,10 +16,11 @@ BuildName = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 
 
 class CompareQuery(Record):
-    """Two builds; the difference is B minus A."""
+    """Two builds; the difference is B minus A. `units` are those of the sentence; the numbers are always SI."""
 
     a: BuildName
     b: BuildName
+    units: Literal["si", "trade"] = "si"
 
 
 class Comparisons(Record):
@@ -39,7 +40,7 @@ async def compare(request: web.Request) -> web.Response:
     if query.a == query.b:
         raise ApiProblem("not-valid", "query: a and b name the same build")
     stand = request.app[STAND]
-    found = await request.app[WORKER].run(work.comparisons, stand.store, query.a, query.b)
+    found = await request.app[WORKER].run(work.comparisons, stand.store, query.a, query.b, query.units)
     for name, count in ((query.a, found.n_a), (query.b, found.n_b)):
         _check_known(stand, name, count)
     if found.reasons:

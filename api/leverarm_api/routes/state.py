@@ -11,6 +11,7 @@ from leverarm_daemon.causes import CAUSES, Cause
 from leverarm_daemon.config import EngineSection, LimitsSection
 from leverarm_daemon.ipc.messages import Ask
 from leverarm_daemon.records import Build, GuardView, Record
+from leverarm_daemon.states import INPUT_WORDS
 
 
 class StandState(Record):
@@ -23,12 +24,13 @@ class StandState(Record):
 
 
 class Stand(Record):
-    """What a page needs to know of the stand: who it is, and what its limits are."""
+    """What a page needs to know of the stand: who it is, its limits, and what an input is called, on and off."""
 
     name: str
     engine: EngineSection
     limits: LimitsSection
     load_rated_n: float
+    input_words: dict[str, tuple[str, str]]
 
 
 class Causes(Record):
@@ -53,7 +55,7 @@ async def state(request: web.Request) -> web.Response:
 async def stand(request: web.Request) -> web.Response:
     """Give the stand file's facts."""
     file = request.app[STAND]
-    return reply(Stand(file.stand.name, file.engine, file.limits, file.load.rated_n))
+    return reply(Stand(file.stand.name, file.engine, file.limits, file.load.rated_n, INPUT_WORDS))
 
 
 async def causes(_request: web.Request) -> web.Response:

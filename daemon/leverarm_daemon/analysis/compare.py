@@ -1,18 +1,19 @@
 """Did the change help? Two groups of pulls, the difference, and how sure one may be of it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from leverarm_daemon.analysis.repeat import Welch, spread, welch
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.quantities.correction import is_in_range
 from leverarm_daemon.records import Comparison, Group, Pull, Quality, Spread
+from leverarm_daemon.units import SI, Shown
 
 ENOUGH_PULLS: Final = 6
 """Common practice: six pulls or more before a number is believed."""
 
-QUANTITIES: Final = {"torque_nm": ("peak torque", "N·m"), "power_kw": ("peak power", "kW")}
-"""What can be compared: how it is called, and its unit."""
+QUANTITIES: Final = {"torque_nm": "peak torque", "power_kw": "peak power"}
+"""What can be compared, and how it is called."""
 
 
 def group(build: str, pulls: Sequence[Pull]) -> Group:
@@ -31,8 +32,10 @@ def group(build: str, pulls: Sequence[Pull]) -> Group:
     )
 
 
-def compare(a: Sequence[Pull], b: Sequence[Pull], quantity: str) -> Comparison:
+def compare(a: Sequence[Pull], b: Sequence[Pull], quantity: str, told_in: Mapping[str, Shown] = SI) -> Comparison:
     """Compare B against A by Welch's 95 % interval; the percentages are of A's mean.
+
+    The sentence is told in the units of `told_in`, all numbers are SI.
 
     Each group must hold kept pulls of one build. Refused, with the reason, for anything that cannot
     be compared: an empty group, one pull, a bad pull, two corrections, no scatter at all, an
@@ -48,7 +51,7 @@ def compare(a: Sequence[Pull], b: Sequence[Pull], quantity: str) -> Comparison:
         a=a[0].build,
         b=b[0].build,
         quantity=quantity,
-        unit=QUANTITIES[quantity][1],
+        unit=SI[quantity].unit,
         n_a=len(a),
         n_b=len(b),
         difference=result.difference,
@@ -58,7 +61,7 @@ def compare(a: Sequence[Pull], b: Sequence[Pull], quantity: str) -> Comparison:
         low_pct=result.low * percent,
         high_pct=result.high * percent,
         verdict=verdict(result),
-        sentence=_sentence(a[0].build, b[0].build, quantity, (spread_a, spread_b), result),
+        sentence=_sentence((a[0].build, b[0].build), quantity, (spread_a, spread_b), result, told_in[quantity]),
         warnings=_warnings(a, b),
     )
 
@@ -115,17 +118,19 @@ def _warnings(a: Sequence[Pull], b: Sequence[Pull]) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _sentence(a: str, b: str, quantity: str, spreads: tuple[Spread, Spread], result: Welch) -> str:
-    what, unit = QUANTITIES[quantity]
-    of_a, of_b = spreads
+def _sentence(
+    builds: tuple[str, str], quantity: str, spreads: tuple[Spread, Spread], result: Welch, shown: Shown
+) -> str:
+    (a, b), (of_a, of_b) = builds, spreads
     percent = 100 / of_a.mean
     end = verdict(result)
     if end == "not settled":
         end += ", the scatter of these pulls is too large to tell"
     return (
-        f"{b} against {a}: {what} {_signed(result.difference * percent)}"
+        f"{b} against {a}: {QUANTITIES[quantity]} {_signed(result.difference * percent)}"
         f" (95 % interval {_interval(result.low * percent, result.high * percent)}),"
-        f" {of_b.mean:.2f} against {of_a.mean:.2f} {unit}, from {of_b.n} and {of_a.n} pulls: {end}."
+        f" {shown.of(of_b.mean):.2f} against {shown.of(of_a.mean):.2f} {shown.unit},"
+        f" from {of_b.n} and {of_a.n} pulls: {end}."
     )
 
 

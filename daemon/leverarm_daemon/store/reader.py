@@ -79,6 +79,11 @@ class Reader:
         )
         return [pull_from_row(row) for row in rows]
 
+    def builds(self) -> list[str]:
+        """Give the names of the builds that have pulls, that of the newest kept pull first."""
+        rows = self._connection.execute("SELECT build FROM pull_now GROUP BY build ORDER BY MAX(kept * id) DESC")
+        return [row["build"] for row in rows]
+
     def kept(self, build: str) -> list[Pull]:
         """Give all kept pulls of a build, however many, newest first, without their curves."""
         rows = self._connection.execute(

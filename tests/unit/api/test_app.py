@@ -53,6 +53,24 @@ async def line_of(run: asyncio.subprocess.Process) -> str:
         return (await run.stdout.readline()).decode().strip()
 
 
+async def test_after_a_kill_it_listens_where_open_pages_look_for_it(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    async with process(path) as run:
+        await line_of(run)
+        first = await line_of(run)
+        async with aiohttp.ClientSession() as session, session.get(f"{first.split()[1]}/v1/stand"):
+            run.kill()
+            await run.wait()
+    async with process(path) as run:
+        assert await line_of(run) == first
+        async with process(path) as another:                # the place is taken: any free port
+            assert (await line_of(another)).startswith("listening: ")
+            assert (tmp_path / "api.json").read_bytes().decode() not in first
+    (tmp_path / "api.json").write_text("{ half")
+    async with process(path) as run:
+        assert (await line_of(run)).startswith("listening: ")
+
+
 @pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
 async def test_it_starts_serves_and_ends_when_told_even_with_a_stream_open(tmp_path: Path, end: signal.Signals) -> None:
     path = written(tmp_path)

@@ -37,10 +37,35 @@ async def test_groups_and_comparison_are_those_of_the_analysis(stored: Bench) ->
     assert found[0].verdict == "lower"
 
 
+async def test_the_sentence_is_told_in_hp_when_asked_for_and_the_numbers_stay(stored: Bench) -> None:
+    told = {}
+    for units in ("si", "trade"):
+        response = await stored.client.get(f"/v1/compare?a=paper&b=foam&units={units}")
+        told[units] = msgspec.json.decode(await response.read(), type=Comparisons).comparisons
+    assert "4.23 against 4.53 kW" in told["si"][1].sentence
+    assert "5.67 against 6.07 hp" in told["trade"][1].sentence
+    assert "10.40 against 11.14 lb·ft" in told["trade"][0].sentence
+    assert [msgspec.structs.replace(one, sentence="") for one in told["si"]] == [
+        msgspec.structs.replace(one, sentence="") for one in told["trade"]
+    ]
+
+
+async def test_every_kept_pull_counts_however_many(tmp_path: Path) -> None:
+    many = tuple(msgspec.structs.replace(PULLS[number % 6], id=number + 1) for number in range(1200))
+    make_store(stand_file(tmp_path).store, many)
+    async with bench(tmp_path) as made:
+        groups = msgspec.json.decode(await (await made.client.get("/v1/groups")).read(), type=Grouped).groups
+        assert [group.torque_nm.n for group in groups] == [600, 600]
+        response = await made.client.get("/v1/compare?a=paper&b=foam")
+        found = msgspec.json.decode(await response.read(), type=Comparisons).comparisons
+        assert {(one.n_a, one.n_b) for one in found} == {(600, 600)}
+
+
 @pytest.mark.parametrize(
     ("query", "kind"),
     [
         ("a=paper", "not-valid"), ("a=paper&b=paper", "not-valid"), ("a=paper&b=foam&c=x", "not-valid"),
+        ("a=paper&b=foam&units=cubits", "not-valid"),
         ("a=paper&b=wool", "unknown-build"),
     ],
 )

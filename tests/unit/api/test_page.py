@@ -5,6 +5,7 @@ import re
 import pytest
 
 from leverarm_api.routes.page import PARTS
+from leverarm_daemon import units
 from support.api import Bench
 
 TEXTS = {name: body.decode() for name, (body, _) in PARTS.items()}
@@ -19,6 +20,13 @@ async def test_the_page_and_its_parts_are_served(stand: Bench) -> None:
         part = await stand.client.get(path)
         assert part.status == 200, path
     assert (await stand.client.get("/page/page.js")).content_type == "text/javascript"
+
+
+def test_the_page_converts_by_the_same_factors() -> None:
+    factors = re.findall(r"^const ([A-Z_]+) = ([\d.]+);$", TEXTS["units.js"], re.M)
+    assert {name: float(value) for name, value in factors} == {
+        name: getattr(units, name) for name in ("WATTS_PER_HP", "NM_PER_LBF_FT")
+    }
 
 
 def test_each_imported_module_is_there() -> None:

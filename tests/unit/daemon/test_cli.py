@@ -74,6 +74,7 @@ async def test_state_says_what_is_and_what_speaks_against_a_start(run: Run, tmp_
     guard.view = view(
         state="tripped", first_cause="overspeed", followed_by=("shield-open",), notices=("recorder-silent",),
         why_not=("tripped: reset it first", "no build is selected"), speed_rpm=1234.0,
+        inputs=(("loop", True), ("shield", False), ("key", False), ("door", True)),
     )
     async with guard.listening(tmp_path / "guard.sock"):
         said = await run("state")
@@ -83,6 +84,7 @@ async def test_state_says_what_is_and_what_speaks_against_a_start(run: Run, tmp_
         "tripped", "(simulated stand)", "faster than the weakest rotating part allows (overspeed)", "Look at strap",
         "the shield was opened", "1,234 rpm", "trips at 4,200 rpm", "not now: tripped: reset it first",
         "and: no build is selected", "the recorder does not listen",
+        "stop loop closed, shield open, key not turned, door on",
     ):
         assert words in said.out
     assert msgspec.convert(told.value, GuardView) == guard.view
@@ -230,7 +232,7 @@ async def test_pulls_of_an_unknown_build_are_no_empty_list(run: Run, tmp_path: P
     make_store(tmp_path / "leverarm.sqlite")
     said = await run("pulls", "--build", "nix")
     assert said.code == cli.UNUSABLE
-    assert "no pulls of a build 'nix'; there are pulls of: paper, foam" in said.err
+    assert "no pulls of a build 'nix'; there are pulls of: foam, paper" in said.err
 
 
 async def test_an_empty_store_is_no_error(run: Run, tmp_path: Path) -> None:
@@ -245,19 +247,37 @@ async def test_compare_says_the_verdict_first(run: Run, tmp_path: Path) -> None:
     lines = said.out.splitlines()
     assert lines[0].startswith("foam against paper: peak power 6.6 % lower (95 % interval")
     assert "peak torque" in lines[1]
-    paper, foam = (line.split() for line in lines if "kW" in line and ":" not in line)
+    paper, foam, difference = (line.split() for line in lines if "kW" in line and ":" not in line)
     assert paper[1:6] == ["peak", "power", "3", "4.530", "kW"]
     assert foam[1:7] == ["peak", "power", "3", "4.230", "kW", "0.030"]
+    assert difference[:4] == ["peak", "power", "kW", "-0.300"]
+    assert difference[-1] == "lower"
+    assert "foam minus paper" in said.out
     assert said.out.count("mind: provisional") == 1
     told = (await run("compare", "paper", "foam", "--json")).value
     assert [group["build"] for group in told["groups"]] == ["paper", "foam"]
     assert [comparison["verdict"] for comparison in told["comparisons"]] == ["lower", "lower"]
 
 
+async def test_horsepower_is_shown_when_asked_for_and_the_numbers_for_machines_stay(run: Run, tmp_path: Path) -> None:
+    make_store(tmp_path / "leverarm.sqlite")
+    listed = (await run("pulls", "--hp", "--limit", "2")).out
+    assert "lb·ft" in listed
+    newest = next(line.split() for line in listed.splitlines() if line.strip().startswith("7 "))
+    assert [newest[4], newest[6]] == ["6.64", "3.621"]      # 9 N·m / 1.3558, 2.7 kW / 0.7457
+    said = (await run("compare", "paper", "foam", "--hp")).out
+    assert "5.67 against 6.07 hp" in said
+    assert "10.40 against 11.14 lb·ft" in said
+    assert "kW" not in said
+    assert "N·m" not in said
+    told = (await run("compare", "paper", "foam", "--hp", "--json")).value["comparisons"][0]
+    assert (told["unit"], round(told["difference"], 6)) == ("kW", -0.3)
+
+
 async def test_compare_says_what_cannot_be_compared(run: Run, tmp_path: Path) -> None:
     make_store(tmp_path / "leverarm.sqlite")
     unknown = await run("compare", "paper", "nix")
-    assert (unknown.code, "there are pulls of: paper, foam" in unknown.err) == (cli.UNUSABLE, True)
+    assert (unknown.code, "there are pulls of: foam, paper" in unknown.err) == (cli.UNUSABLE, True)
     same = await run("compare", "foam", "foam")
     assert (same.code, "name the same build" in same.err) == (cli.UNUSABLE, True)
 

@@ -89,8 +89,12 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
 def test_whole_demonstration_prints_its_result_and_ends_well(run: Run, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(Peer()) == 0
     out = capsys.readouterr().out
-    assert "peak power: foam minus paper" in out
-    assert "first cause overspeed" in out
+    assert out.count("foam against paper: peak power") == 1
+    assert "foam minus paper" in out
+    assert out.index("peak torque") < out.index("foam minus paper")
+    assert "(overspeed)" in out
+    assert "68 rpm" in out
+    assert max(map(len, out.splitlines())) <= 80
     assert "FAILED" not in out
 
 
@@ -132,7 +136,12 @@ def test_without_a_guard_it_does_not_begin(run: Run, capsys: pytest.CaptureFixtu
 
     peer.ask = nobody  # type: ignore[method-assign,assignment]
     assert run(peer) == 2
-    assert "the guard is not ready: guard.sock: nobody listens" in capsys.readouterr().err
+    problem = "the guard is not ready: guard.sock: nobody listens"
+    assert capsys.readouterr().err == f"{problem}\n"
+    assert run(peer, "--json") == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert json.loads(err) == {"error": problem, "reasons": [], "exit_code": 2}
 
 
 def test_without_a_scenario_it_does_not_begin(run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
