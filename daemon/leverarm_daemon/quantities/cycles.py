@@ -95,8 +95,8 @@ class CycleAverager:
     """Makes curve points out of pickup edges and load samples, in whatever order they come.
 
     A point is the mean over the least number of whole 720-degree cycles that lasts at least
-    `min_s`; its `device_us` is the window's middle. A window is dropped, and counted in `dropped`,
-    when its load samples have a hole or never come. A standstill, a lost edge or a restarted front
+    `min_s`; its `device_us` is the window's middle. A window is dropped when its load samples have a hole or
+    never come. A standstill, a lost edge or a restarted front
     end begins anew. `inertia_kg_m2` is that seen from the crankshaft. Raises RefuseToStart for
     figures that cannot work.
     """
@@ -114,7 +114,6 @@ class CycleAverager:
         if not 0 < min_s <= 2:
             raise RefuseToStart(f"min_s is {min_s}: a window lasts more than 0 and at most 2 seconds")
         self.crank = Crank(pulses_per_rev)
-        self.dropped = 0
         self._arm_m, self._belt_ratio, self._inertia_kg_m2 = arm_m, belt_ratio, inertia_kg_m2
         self._min_us = min_s * 1e6
         self._impulse = Impulse(load_hz)
@@ -157,16 +156,13 @@ class CycleAverager:
         self.crank.keep(3)
         if len(self._waiting) > WAITING_WINDOWS:
             self._waiting.popleft()
-            self.dropped += 1
 
     def _ready(self) -> tuple[CurvePoint, ...]:
         points = []
         while self._waiting and self._impulse.covers(self._waiting[0].whole[1]):
             window = self._waiting.popleft()
             force_n = self._impulse.mean_n(window.whole[0], window.whole[1])
-            if force_n is None:
-                self.dropped += 1
-            else:
+            if force_n is not None:
                 points.append(self._point(window, force_n))
         return tuple(points)
 

@@ -21,11 +21,6 @@ def brake_torque_nm(force_n: float, arm_m: float, belt_ratio: float = 1.0) -> fl
     return force_n * arm_m / belt_ratio
 
 
-def prony_torque_nm(gross_n: float, tare_n: float, arm_m: float) -> float:
-    """Give the torque of a Prony brake from the scale's reading and the hanging arm's (tare)."""
-    return brake_torque_nm(gross_n - tare_n, arm_m)
-
-
 def inertia_torque_nm(inertia_kg_m2: float, acceleration_rad_s2: float) -> float:
     """Give the torque that speeds up the turning mass; its inertia as the crankshaft feels it."""
     return inertia_kg_m2 * acceleration_rad_s2

@@ -23,7 +23,7 @@ class Ledger:
         self.replaying = False
         self._boot, self._replay_us = boot, replay_us
         self._stored_n = stored.n if stored else 0
-        self._newest_n = stored.n if stored else None
+        self._newest_n = stored.n if stored else 0   # a boot's first item is number 1
         self._first_n: int | None = None
         self._ends = deque([(stored.replay_after if stored else 0, _LONG_AGO_US)])
         self._begun_us: int | None = None
@@ -43,8 +43,7 @@ class Ledger:
         self.replaying = n <= self._stored_n
         if self.replaying:
             return 0
-        missing = n - self._newest_n - 1 if self._newest_n is not None else 0
-        self._newest_n = n
+        missing, self._newest_n = n - self._newest_n - 1, n
         self._first_n = n if self._first_n is None else self._first_n
         return missing
 
@@ -93,7 +92,7 @@ class Ledger:
 
     def batch(self, now_us: int, context: str) -> Batch | None:
         """Give what was gathered, with `context` for whoever starts anew; None when nothing was."""
-        if self._first_n is None or self._newest_n is None:
+        if self._first_n is None:
             return None
         batch = Batch(
             progress=Progress(self._boot, self._newest_n, self._replay_after(now_us), context),
@@ -109,7 +108,7 @@ class Ledger:
 
     def clock_restarted(self) -> None:
         """Forget device times: what was before cannot be compared any more."""
-        self._ends = deque([(self._newest_n or 0, _LONG_AGO_US)])
+        self._ends = deque([(self._newest_n, _LONG_AGO_US)])
 
     def _replay_after(self, now_us: int) -> int:
         """Give the newest end of a batch that lies long enough back."""

@@ -22,8 +22,9 @@ from leverarm_daemon.ipc.messages import Line, Note
 from leverarm_daemon.quantities.cycles import CycleAverager
 from leverarm_daemon.quantities.force import force_n
 from leverarm_daemon.recorder.ledger import Ledger
+from leverarm_daemon.recorder.losses import Losses
 from leverarm_daemon.recorder.pulls import Found, PullDetector
-from leverarm_daemon.recorder.results import Gauges, pull_of
+from leverarm_daemon.recorder.results import Gauges, inertia_trust, pull_of, under_way
 from leverarm_daemon.recorder.trips import TripKeeper
 from leverarm_daemon.records import (
     Build,
@@ -35,6 +36,7 @@ from leverarm_daemon.records import (
     Hello,
     Live,
     Load,
+    Pull,
     Quality,
     Record,
     Status,
@@ -78,7 +80,7 @@ class Pipeline:
 
     `stored`: how far the items are in the store, of whatever boot. `run_open`: the run of this boot is
     open in the store, so that none needs opening. `view` is the guard's newest, set by whoever hears
-    it; `lost` counts items that never came and lines that could not be read.
+    it; `losses` are items and lines of the stand link that never came or could not be read.
     """
 
     def __init__(
@@ -93,7 +95,7 @@ class Pipeline:
         resumed = stored is not None and stored.boot == boot
         context = msgspec.json.decode(stored.context, type=Context) if stored else Context()
         self.view: GuardView | None = None
-        self.lost = 0
+        self.losses = Losses()
         self._stand, self._boot, self._version = stand, boot, version
         self._run_open, self._continues = run_open and resumed, resumed
         replay_us = BEFORE_A_PULL_US + int(stand.pulls.longest_s * 1e6)
@@ -120,8 +122,11 @@ class Pipeline:
         self._count(item.n)
         if isinstance(item, Note):
             self._note(item)
-        elif frame is not None:
+        elif frame is None:
+            self.losses.items(1, self._now_us)
+        else:
             self._now_us = max(self._now_us, frame.device_us)
+            self._count_lines()
             if type(frame) in self._on:
                 self._on[type(frame)](frame)
         known = self._run_open or self._hello is not None   # else an opening would know too little
@@ -130,25 +135,29 @@ class Pipeline:
         return outputs
 
     def finish(self, status: str, reason: str) -> list[Output]:
-        """Give what is still to be written, and the closing of the run."""
+        """Give what is still to be written, and the closing of the run with the pull that it cuts off.
+
+        That does not count as stored: a recorder that soon follows the same guard finds the whole one.
+        """
+        pull = self._new_pull(self._detector.cut("recording ended"))
         outputs = self._flush()
         if self._run_open:
-            outputs.append(Closing(self._utc(), status, reason))
+            outputs.append(Closing(self._utc(), status, reason, () if pull is None else (pull,)))
         self._run_open = False
         return outputs
 
     def live(self) -> Live:
         """Give the picture of the moment; whoever sends it knows about the store and the age."""
-        self._gauges.today = self._utc()[:10]
+        self._tell_gauges()
         points = self._detector.points
         return Live(
             utc=self._utc(),
             device_us=self._now_us,
             guard=self.view,
-            values=self._gauges.values(self._now_us, self._speed(), self._build),
+            values=self._gauges.values(self._now_us, self._speed()),
             recorded=True,
             not_recorded_because="",
-            pull=_under_way(points),
+            pull=under_way(points),
             curve=tuple((point.speed_rpm, point.torque_nm, point.power_kw) for point in points),
             last_pull=None,
             dropped=0,
@@ -158,9 +167,13 @@ class Pipeline:
     def _count(self, n: int) -> None:
         self._n = n
         missing = self._ledger.item(n)
+        self.losses.items(missing, self._now_us)
         if missing > 0:
-            self.lost += missing
             self._event("gap", {"missing": missing})
+
+    def _count_lines(self) -> None:
+        missing, self._decoder.lost = self._decoder.lost, 0
+        self.losses.lines(missing, self._now_us, self._ledger.replaying)
 
     def _flush(self) -> list[Output]:
         batch = self._ledger.batch(self._now_us, msgspec.json.encode(self._context()).decode())
@@ -210,7 +223,6 @@ class Pipeline:
         try:
             return self._decoder.decode(unseal(line.text.encode("ascii", "replace")), line.device_us)
         except BadLine:
-            self.lost += 1
             return None
 
     def _restart_clock(self, frame: Frame) -> list[Output]:
@@ -220,6 +232,7 @@ class Pipeline:
         self._keep_trip(self._trips.finish())
         outputs = self.finish("failed", "device time ran back: another clock on the stand link")
         self._ledger.clock_restarted()
+        self._decoder.lost = 0  # a front end that starts anew counts anew
         self._continues, self._pulls_to_us, self._now_us = False, -1, frame.device_us
         self._trips = TripKeeper(self._stand.pickup.pulses_per_rev, self._trips.latched)
         self._restart_measuring()
@@ -248,7 +261,7 @@ class Pipeline:
         if before is None or (before.state, before.inputs) != (frame.state, frame.inputs):
             self._ledger.mark(frame.device_us, f"{frame.state} {','.join(sorted(frame.inputs))}")
         self._keep_trip(self._trips.status(frame, self._utc(), self._ledger.replaying))
-        self._keep_pull(self._detector.pause(self._now_us))
+        self._keep_pull(self._detector.pause(self._now_us, self.losses.newest_us))
 
     def _cause(self, frame: CauseSeen) -> None:
         self._event("cause", frame)
@@ -267,10 +280,11 @@ class Pipeline:
         try:
             self._heed(note.kind, msgspec.json.decode(note.body))
         except (msgspec.MsgspecError, KeyError, TypeError):
-            self.lost += 1
+            self.losses.items(1, self._now_us)
 
     def _heed(self, kind: str, body: Any) -> None:
         if kind == "select":
+            self._keep_pull(self._detector.cut("another build"))
             self._build = msgspec.convert(body["build"], Build)
             self._restart_measuring()
         elif kind == "state":
@@ -293,12 +307,22 @@ class Pipeline:
         return "throttle" in self._status.inputs if wired and self._status else None
 
     def _keep_pull(self, found: Found | None) -> None:
+        pull = self._new_pull(found)
+        if pull is not None:
+            self._pulls_to_us = pull.ended_us
+            self._ledger.pull(pull)
+
+    def _new_pull(self, found: Found | None) -> Pull | None:
+        """Make a pull of what was found, unless that is stored already."""
         if found is None or found.points[0].device_us < self._pulls_to_us:
-            return
-        self._pulls_to_us = found.points[-1].device_us
-        self._gauges.today = self._utc()[:10]
+            return None
+        self._tell_gauges()
         started_utc = self._utc(self._now_us - found.points[0].device_us)
-        self._ledger.pull(pull_of(found, self._gauges, self._build, started_utc, self._is_simulated()))
+        return pull_of(found, self._gauges, self._build, started_utc, self._is_simulated())
+
+    def _tell_gauges(self) -> None:
+        self._gauges.today = self._utc()[:10]
+        self._gauges.inertia = inertia_trust(self._build, self.view.build if self.view else None)
 
     def _keep_trip(self, trip: Trip | None) -> None:
         if trip is not None:
@@ -331,15 +355,6 @@ class Pipeline:
             load_hz=load_hz if load_hz > 0 else LOAD_HZ_UNKNOWN,
             belt_ratio=self._stand.brake.belt_ratio,
         )
-
-
-def _under_way(points: Sequence[CurvePoint]) -> str:
-    """Say in words how far a pull has come; empty when none is under way."""
-    if not points:
-        return ""
-    fell_rpm = points[0].speed_rpm - min(point.speed_rpm for point in points)
-    lasted_s = (points[-1].device_us - points[0].device_us) / 1e6
-    return f"Pull under way: {fell_rpm:.0f} rpm down in {lasted_s:.1f} s"
 
 
 def _without_password(stand: StandFile) -> StandFile:

@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from contextlib import suppress
+from contextlib import AsyncExitStack, suppress
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -45,7 +45,7 @@ from leverarm_daemon.publish.mqtt import Publisher
 from leverarm_daemon.recorder.pipeline import Output, Pipeline
 from leverarm_daemon.recorder.viewers import Viewers
 from leverarm_daemon.records import Live
-from leverarm_daemon.store.changes import Batch, KeepChange, Opening, Progress, Saved
+from leverarm_daemon.store.changes import Batch, Closing, KeepChange, Opening, Progress, Saved
 from leverarm_daemon.store.writer import StoreBusy, Writer
 
 PICTURE_S: Final = 0.05
@@ -79,6 +79,7 @@ class Recorder:
         self._waiting_s: deque[float] = deque()  # when the changes that are not yet committed were handed over
         self._behind = False
         self._unstored = 0
+        self._lost = 0                          # on the way to the pipelines before this one
         self._last_pull: int | None = None
         self._line_ns: int | None = None
         self._complaint = ""
@@ -88,11 +89,19 @@ class Recorder:
         self._writer.start()
         try:
             self._progress = await self._stored_progress()
-            async with serve(self._stand.recorder_sock, RecorderRequest, self._attend):
+            async with AsyncExitStack() as stack:
+                await self._listen_to_clients(stack)
                 await self._work(stop)
             self._write(self._pipeline.finish("ok", "the recorder was stopped"))
         finally:
             await asyncio.to_thread(self._writer.close)
+
+    async def _listen_to_clients(self, stack: AsyncExitStack) -> None:
+        path = self._stand.recorder_sock
+        try:
+            await stack.enter_async_context(serve(path, RecorderRequest, self._attend))
+        except OSError as error:
+            raise RefuseToStart(f"{path} cannot be opened: {error}") from error
 
     async def _work(self, stop: asyncio.Event) -> None:
         """Run all tasks until stopped, or until one of them fails."""
@@ -155,6 +164,7 @@ class Recorder:
         if self._run_boot is not None and self._run_boot != boot:
             self._write(self._pipeline.finish("ok", "the guard was started anew"))
         self._boot, self._acknowledge, self._complaint = boot, None, ""
+        self._lost += self._pipeline.losses.count
         run_open = self._run_boot == boot
         self._pipeline = Pipeline(self._stand, boot, self._progress, run_open=run_open, version=self._version)
         log.info("following guard boot %s", boot)
@@ -207,19 +217,21 @@ class Recorder:
         if error is not None:
             log.error("not recorded: %s", error)
             self._unstored += 1
-        elif isinstance(output, Batch):
-            if output.progress.boot == self._boot:
-                self._acknowledge = Committed(self._boot, output.progress.n)
+            return
+        if isinstance(output, Batch) and output.progress.boot == self._boot:
+            self._acknowledge = Committed(self._boot, output.progress.n)
+        if isinstance(output, Batch | Closing):
             self._tell(output, done.result())
 
-    def _tell(self, batch: Batch, saved: Saved) -> None:
+    def _tell(self, stored: Batch | Closing, saved: Saved) -> None:
         run_id = saved.run_id or 0
-        for pull_id, pull in zip(saved.pulls, batch.pulls, strict=False):
+        for pull_id, pull in zip(saved.pulls, stored.pulls, strict=False):
             self._last_pull = pull_id
             log.info("%s %d of build %s is stored", pull.kind, pull_id, pull.build)
             if self._publisher is not None:
                 self._publisher.pull(replace(pull, id=pull_id, run_id=run_id))
-        for trip_id, trip in zip(saved.trips, batch.trips, strict=False):
+        trips = stored.trips if isinstance(stored, Batch) else ()
+        for trip_id, trip in zip(saved.trips, trips, strict=False):
             log.info("trip %d (%s) is stored", trip_id, trip.first_cause)
             if self._publisher is not None:
                 self._publisher.trip(replace(trip, id=trip_id, run_id=run_id))
@@ -259,9 +271,14 @@ class Recorder:
             recorded=not trouble,
             not_recorded_because=trouble,
             last_pull=self._last_pull,
-            dropped=self._unstored + self._viewers.dropped + (self._publisher.dropped if self._publisher else 0),
+            dropped=self._dropped(),
             age_ms=min(age_ms, NO_LINE_MS),
         )
+
+    def _dropped(self) -> int:
+        """Give how much is missing anywhere: in the store, of what should have come, or for who watches."""
+        published = self._publisher.dropped if self._publisher else 0
+        return self._unstored + self._lost + self._pipeline.losses.count + self._viewers.dropped + published
 
     async def _attend(self, peer: Peer[RecorderRequest]) -> None:
         """Serve one client."""
@@ -306,21 +323,28 @@ async def record(stand: StandFile) -> None:
     await Recorder(stand).run(stop)
 
 
+def _make_folder(path: Path) -> None:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RefuseToStart(f"{path} cannot be made: {error}") from error
+
+
 def main() -> int:
-    """Run the recorder of the stand file named on the command line; 2 when it refuses to start."""
+    """Run the recorder of the stand file named on the command line; 2 when it refuses to start, 1 when it broke."""
     logging.basicConfig(level=logging.INFO, format="%(name)s: %(message)s")
     if len(sys.argv) != 2:
         log.error("usage: python -m leverarm_daemon.recorder.process FILE")
         return 2
     try:
         stand = load_stand_file(Path(sys.argv[1]))
-        Path(stand.state_dir).mkdir(parents=True, exist_ok=True)
+        _make_folder(Path(stand.state_dir))
         asyncio.run(record(stand))
-    except (RefuseToStart, OSError) as error:
+    except RefuseToStart as error:
         log.error("%s", error)
         return 2
-    except LeverarmError as error:
-        log.error("%s", error)
+    except (LeverarmError, OSError) as error:
+        log.error("%s", error or type(error).__name__)
         return 1
     return 0
 

@@ -3,7 +3,8 @@
 A pull is a fall of speed under load with the throttle open: the operator tightens the brake, and the
 engine is dragged down through its range. The fall starts at the highest speed of the two seconds
 before it shows. It ends when the brake lets go or the throttle shuts (release), when speed comes up
-again (recovery), when the engine stops (stall), or when it has lasted too long.
+again (recovery), when the engine stops (stall), or when it has lasted too long. What is cut off from
+outside, because the recording ends, is no pull but a short one.
 
 "Under load" asks for both shaft torque and brake torque above a share of the best seen. In a
 throttle blip the brake holds nothing; in a coast-down the engine gives nothing, however hard the
@@ -14,6 +15,8 @@ from collections import deque
 from collections.abc import Sequence
 from enum import Enum
 from typing import Final
+
+from msgspec.structs import replace
 
 from leverarm_daemon.config import PullsSection
 from leverarm_daemon.records import CurvePoint, Record
@@ -55,6 +58,7 @@ class Sign(Enum):
     RECOVERED = "recovery"
     STALLED = "stall"
     OVERDUE = "too long"
+    CUT = "cut off"
 
 
 TABLE: Final[dict[tuple[Phase, Sign], Phase]] = {
@@ -63,6 +67,7 @@ TABLE: Final[dict[tuple[Phase, Sign], Phase]] = {
     (Phase.FALLING, Sign.RECOVERED): Phase.WAITING,
     (Phase.FALLING, Sign.STALLED): Phase.WAITING,
     (Phase.FALLING, Sign.OVERDUE): Phase.SPENT,
+    (Phase.FALLING, Sign.CUT): Phase.WAITING,
     (Phase.SPENT, Sign.SLACK): Phase.WAITING,
     (Phase.SPENT, Sign.STALLED): Phase.WAITING,
 }
@@ -70,12 +75,16 @@ TABLE: Final[dict[tuple[Phase, Sign], Phase]] = {
 
 
 class Found(Record):
-    """A pull, or a short one with the reasons why; its points from the top of the fall to its end."""
+    """A pull, or a short one with the reasons why; its points from the top of the fall to its end.
+
+    `doubt` says why what was found may not be what happened.
+    """
 
     kind: str
     ended_by: str
     reasons: tuple[str, ...]
     points: tuple[CurvePoint, ...]
+    doubt: str = ""
 
 
 class PullDetector:
@@ -105,12 +114,26 @@ class PullDetector:
         self._remember(point)
         return self._move(self._sign(point, loaded))
 
-    def pause(self, now_us: int) -> Found | None:
-        """Tell the time although no point came; gives the pull that a stall has ended."""
+    def pause(self, now_us: int, lost_us: int = -1) -> Found | None:
+        """Tell the time although no point came; gives the pull that a stall has ended.
+
+        `lost_us` is when lines were lost last: since the newest point, then this may be no stall.
+        """
         if now_us - self._newest_us < STALLED_US:
             return None
         self._recent.clear()
-        return self._move(Sign.STALLED)
+        found = self._move(Sign.STALLED)
+        if found is None or lost_us < self._newest_us:
+            return found
+        return replace(found, ended_by="lines missing", doubt="lines are missing: its end was not seen")
+
+    def cut(self, why: str) -> Found | None:
+        """End what is going on, for a reason that is not on the stand; gives the short one that it was."""
+        found = self._move(Sign.CUT)
+        if found is None:
+            return None
+        reasons = (*found.reasons, f"was not over yet: {why}")
+        return replace(found, kind="short", ended_by=why, reasons=reasons)
 
     def _is_loaded(self, point: CurvePoint) -> bool:
         held_nm = min(point.torque_nm, point.brake_torque_nm)

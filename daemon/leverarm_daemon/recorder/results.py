@@ -6,13 +6,14 @@ from itertools import pairwise
 from typing import Final
 
 from leverarm_daemon.analysis.curve import peak
-from leverarm_daemon.config import StandFile
+from leverarm_daemon.config import EngineSection, StandFile
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.quantities.correction import Correction, correction, uncorrected
 from leverarm_daemon.quantities.quality import derived, worst
-from leverarm_daemon.quantities.torque import inertia_share
+from leverarm_daemon.quantities.torque import bmep_kpa, inertia_share
 from leverarm_daemon.recorder.pulls import Found
 from leverarm_daemon.records import Build, CurvePoint, Peak, Pull, Quality, Temps, Value, Weather
+from leverarm_daemon.units import interval_us_from_rpm
 
 FORCE_US: Final = 250_000
 """The force shown is the mean over this long."""
@@ -21,8 +22,11 @@ POINT_OLD_US: Final = 1_500_000
 LOAD_OLD_US: Final = 500_000
 TEMP_OLD_US: Final = 2_000_000
 
-HOLE_US: Final = 1_500_000
-"""A curve without a point for so long has a hole."""
+HOLE_US: Final = 200_000
+"""Between two points of a curve, time that belongs to neither and is as long as a short window, is a hole."""
+
+PLAUSIBLE_KPA: Final = (0.0, 1035.0)
+"""Brake mean effective pressure of a small four-stroke that draws its own air: at most 150 psi."""
 
 CORRECTION: Final = "SAE J1349"
 
@@ -35,10 +39,15 @@ _FAULTS: Final = {
 
 
 class Gauges:
-    """The newest of everything. `today` is the date (YYYY-MM-DD) by which a calibration may have expired."""
+    """The newest of everything.
+
+    Two things are set by whoever asks: `today` is the date (YYYY-MM-DD) by which a calibration may
+    have expired, `inertia` is the turning mass and how well it is known.
+    """
 
     def __init__(self, stand: StandFile) -> None:
         self.today = ""
+        self.inertia = inertia_trust(None, None)
         self._stand = stand
         self.correction, self._uncorrected_because = to_standard_air(stand.weather)
         self._forces: deque[tuple[int, float]] = deque(maxlen=1024)
@@ -62,9 +71,9 @@ class Gauges:
         """Take temperatures or faults."""
         self._temps |= {name: (frame.device_us, reading) for name, reading in frame.readings}
 
-    def values(self, now_us: int, speed: Value, build: Build | None) -> dict[str, Value]:
+    def values(self, now_us: int, speed: Value) -> dict[str, Value]:
         """Give all values at this device time."""
-        force, inertia = self._force(now_us), inertia_trust(build)
+        force, inertia = self._force(now_us), self.inertia
         point = self._point if self._point and now_us - self._point.device_us <= POINT_OLD_US else None
         share = inertia_share(point.inertia_torque_nm, point.torque_nm) if point else None
         torque = _of_point(point.torque_nm if point else None, "N·m", force, inertia)
@@ -81,14 +90,18 @@ class Gauges:
             **self._air(),
         }
 
-    def trust(self, points: Sequence[CurvePoint], build: Build | None) -> tuple[Quality, tuple[str, ...]]:
-        """Give how far a curve may be trusted, and every reason why it is not good."""
-        inputs = [self.load_trust(), self.correction_value(), inertia_trust(build)]
-        gaps_us = [after.device_us - before.device_us for before, after in pairwise(points)]
-        if max(gaps_us, default=0) > HOLE_US:
-            inputs.append(Value(0.0, "", Quality.SUSPECT, "speed or load is missing in between"))
+    def trust(self, points: Sequence[CurvePoint], doubt: str = "") -> tuple[Quality, tuple[str, ...]]:
+        """Give how far a curve may be trusted, and every reason why it is not good; `doubt` is one more, if any."""
+        inputs = [self.load_trust(), self.correction_value(), self.inertia, *self._doubts(points)]
+        if doubt:
+            inputs.append(Value(None, "", Quality.SUSPECT, doubt))
         reasons = tuple(value.reason for value in inputs if value.quality is not Quality.GOOD)
         return worst(*(value.quality for value in inputs)), reasons
+
+    def _doubts(self, points: Sequence[CurvePoint]) -> list[Value]:
+        """Give what the curve itself speaks against it."""
+        strongest_n = max(abs(point.force_n) for point in points)
+        return [self._within_rating(strongest_n), _without_holes(points), _plausible(points, self._stand.engine)]
 
     def load_trust(self) -> Value:
         """Give how far forces may be trusted, by the calibration alone; its number means nothing."""
@@ -115,9 +128,12 @@ class Gauges:
         if not recent:
             return Value(None, "N", Quality.BAD, self._load_failed)
         mean_n = sum(recent) / len(recent)
-        if abs(mean_n) > self._stand.load.rated_n:
-            return Value(mean_n, "N", Quality.SUSPECT, "beyond the load cell's rating")
-        return derived(mean_n, "N", self.load_trust())
+        return derived(mean_n, "N", self.load_trust(), self._within_rating(mean_n))
+
+    def _within_rating(self, force_n: float) -> Value:
+        if abs(force_n) > self._stand.load.rated_n:
+            return Value(force_n, "N", Quality.SUSPECT, "beyond the load cell's rating")
+        return Value(force_n, "N")
 
     def _corrected(self, value: Value) -> Value:
         number = None if value.value is None else value.value * self.correction.factor
@@ -149,17 +165,20 @@ def to_standard_air(weather: Weather) -> tuple[Correction, str]:
         return uncorrected(0.0, 0.0), f"not corrected: {refused}"
 
 
-def inertia_trust(build: Build | None) -> Value:
-    """Give the turning mass, and how well it is known."""
+def inertia_trust(build: Build | None, guards: str | None) -> Value:
+    """Give the turning mass, and how well it is known; `guards` is the build that the guard holds, if it is known."""
     if build is None:
-        return Value(0.0, "kg·m²", Quality.SUSPECT, "no build is selected: the turning mass is left out")
+        return Value(0.0, "kg·m²", Quality.SUSPECT, "no build is known: the turning mass is left out")
+    if guards not in (None, build.name):
+        reason = f"the guard has build {guards!r}, recorded is {build.name!r}: select the build again"
+        return Value(build.inertia_kg_m2, "kg·m²", Quality.SUSPECT, reason)
     return Value(build.inertia_kg_m2, "kg·m²")
 
 
 def pull_of(found: Found, gauges: Gauges, build: Build | None, started_utc: str, simulated: bool) -> Pull:
     """Make the record of a pull that was found, without ids; peaks are corrected, the curve is not."""
     points, used = found.points, gauges.correction
-    quality, reasons = gauges.trust(points, build)
+    quality, reasons = gauges.trust(points, found.doubt)
     return Pull(
         id=0,
         run_id=0,
@@ -180,6 +199,38 @@ def pull_of(found: Found, gauges: Gauges, build: Build | None, started_utc: str,
         simulated=simulated,
         curve=points,
     )
+
+
+def under_way(points: Sequence[CurvePoint]) -> str:
+    """Say in words how far a pull has come; empty when none is under way."""
+    if not points:
+        return ""
+    fell_rpm = points[0].speed_rpm - min(point.speed_rpm for point in points)
+    lasted_s = (points[-1].device_us - points[0].device_us) / 1e6
+    return f"Pull under way: {fell_rpm:.0f} rpm down in {lasted_s:.1f} s"
+
+
+def _without_holes(points: Sequence[CurvePoint]) -> Value:
+    """Give the time that no point covers, where that is long: windows else follow one another without a gap."""
+    halves_us = [point.cycles * interval_us_from_rpm(point.speed_rpm, 1.0) for point in points]  # two turns a cycle
+    spans = [(point.device_us - half, point.device_us + half) for point, half in zip(points, halves_us, strict=True)]
+    gaps_us = [after[0] - before[1] for before, after in pairwise(spans)]
+    missing_s = sum(gap_us for gap_us in gaps_us if gap_us > HOLE_US) / 1e6
+    if missing_s:
+        return Value(missing_s, "s", Quality.SUSPECT, f"lines are missing: nothing was measured for {missing_s:.1f} s")
+    return Value(missing_s, "s")
+
+
+def _plausible(points: Sequence[CurvePoint], engine: EngineSection) -> Value:
+    """Give the brake mean effective pressure at the highest torque, and whether a four-stroke can have it."""
+    if engine.displacement_cc is None or engine.strokes != 4:
+        return Value(None, "kPa")
+    pressure_kpa = bmep_kpa(max(point.torque_nm for point in points), engine.displacement_cc, engine.strokes)
+    low, high = PLAUSIBLE_KPA
+    if low <= pressure_kpa <= high:
+        return Value(pressure_kpa, "kPa")
+    reason = f"beyond belief: mean effective pressure {pressure_kpa:.0f} kPa at the top, not {low:g} to {high:g}"
+    return Value(pressure_kpa, "kPa", Quality.SUSPECT, reason)
 
 
 def _of_point(number: float | None, unit: str, *inputs: Value) -> Value:

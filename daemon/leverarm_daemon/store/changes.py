@@ -74,11 +74,12 @@ class Batch(Record):
 
 
 class Closing(Record):
-    """The end of the open run; `status` "ok" or "failed"."""
+    """The end of the open run; `status` "ok" or "failed". `pulls` were cut off by it, and get their ids here."""
 
     utc: str
     status: str
     reason: str
+    pulls: tuple[Pull, ...] = ()
 
 
 class KeepChange(Record):

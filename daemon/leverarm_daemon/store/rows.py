@@ -33,8 +33,9 @@ def save(connection: sqlite3.Connection, run_id: int | None, change: Change) -> 
     if run_id is None:
         raise StoreError("nothing can be stored before a run is opened")
     if isinstance(change, Closing):
+        pulls = tuple(_save_pull(connection, run_id, pull) for pull in change.pulls)
         _close_run(connection, run_id, change)
-        return Saved(None)
+        return Saved(run_id, pulls)
     return _save_batch(connection, run_id, change)
 
 

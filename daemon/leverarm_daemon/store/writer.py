@@ -16,7 +16,7 @@ from threading import Event, Thread
 from typing import Final, TypeVar
 
 from leverarm_daemon.errors import CountAndSkip, StoreError
-from leverarm_daemon.store.changes import Change, Progress, Saved
+from leverarm_daemon.store.changes import Change, Closing, Progress, Saved
 from leverarm_daemon.store.file import open_for_writing
 from leverarm_daemon.store.rows import load_progress, save
 
@@ -134,7 +134,7 @@ class Writer:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
-        self._run_id = saved.run_id
+        self._run_id = None if isinstance(change, Closing) else saved.run_id
         return saved
 
     def _connected(self) -> sqlite3.Connection:

@@ -79,15 +79,14 @@ def test_edges_before_any_load_give_nothing_until_load_covers_a_window() -> None
     averager = STEADY.averager()
     points = list(feed(averager, [e for e in STEADY.events() if e[2] == "edge" or e[0] > 1_000_000]))
     assert points == [point for point in STEADY.points() if point.device_us - 140_000 > 1_020_000]
-    assert averager.dropped == 4    # windows begin at 0.04 s, then every 0.28 s
 
 
 def test_without_load_nothing_piles_up() -> None:
     averager = STEADY.averager()
     for number in range(1, 100_000):
         assert averager.edge(number * 20_000, number) == ()
-    assert averager.dropped > 7_000
     assert len(averager.crank.marks) < 20
+    assert len(averager._waiting) < 20
 
 
 def test_without_edges_nothing_comes() -> None:
@@ -107,7 +106,6 @@ def test_a_hole_in_the_load_costs_its_window_and_no_other(hole: str) -> None:
         elif hole != "missing":
             points += averager.load(device_us, None if hole == "failed" else float("nan"))
     whole = STEADY.points()
-    assert averager.dropped == 1
     assert [p.device_us for p in points] == [p.device_us for p in whole if abs(p.device_us - 1_010_000) > 150_000]
 
 

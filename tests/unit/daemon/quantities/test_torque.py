@@ -6,7 +6,6 @@ from leverarm_daemon.quantities.torque import (
     brake_torque_nm,
     inertia_share,
     inertia_torque_nm,
-    prony_torque_nm,
 )
 
 
@@ -14,10 +13,6 @@ def test_a_belt_that_slows_the_drum_leaves_power_as_it_is() -> None:
     at_drum_nm, crank_rpm, ratio = 60.0, 3000.0, 2.0
     at_crank_nm = brake_torque_nm(at_drum_nm / 0.5, 0.5, ratio)
     assert power_kw(at_crank_nm, crank_rpm) == pytest.approx(power_kw(at_drum_nm, crank_rpm / ratio))
-
-
-def test_the_hanging_arm_is_taken_off() -> None:
-    assert prony_torque_nm(100.0, 20.0, 0.5) == 40.0
 
 
 def test_a_falling_speed_gives_torque_back() -> None:

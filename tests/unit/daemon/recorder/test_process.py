@@ -4,39 +4,33 @@ import asyncio
 import sqlite3
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
-from contextlib import asynccontextmanager, closing, contextmanager, suppress
+from contextlib import asynccontextmanager, closing, contextmanager
 from pathlib import Path
 
 import msgspec
 import pytest
 
 from leverarm_daemon.config import StandFile
-from leverarm_daemon.errors import PeerGone, StoreError
+from leverarm_daemon.errors import PeerGone, RefuseToStart, StoreError
 from leverarm_daemon.ipc.aio import Peer, ask_recorder, serve, stream_recorder
 from leverarm_daemon.ipc.messages import (
-    Committed,
     Fine,
-    Follow,
     GuardRequest,
     Keep,
     Line,
     No,
-    Picture,
-    Start,
-    View,
     Watch,
 )
 from leverarm_daemon.recorder import process
 from leverarm_daemon.recorder.pipeline import Pipeline
 from leverarm_daemon.recorder.process import Recorder
-from leverarm_daemon.records import Live
+from leverarm_daemon.records import Pull
 from leverarm_daemon.store.changes import Progress
-from leverarm_daemon.store.reader import Reader
+from leverarm_daemon.store.reader import MARGIN_US, Reader
 from leverarm_daemon.store.writer import Writer
 from support.items import Item, campaign_items, run
+from support.recording import WAIT_S, ItemsGuard, guarding, picture, recording, until
 from support.samples import VIEW
-
-WAIT_S = 10.0
 
 Campaign = tuple[StandFile, list[Item]]
 
@@ -49,83 +43,6 @@ def campaign(tmp_path_factory: pytest.TempPathFactory) -> Campaign:
 @pytest.fixture
 def stand(campaign: Campaign, tmp_path: Path) -> StandFile:
     return msgspec.structs.replace(campaign[0], state_dir=str(tmp_path))
-
-
-class ItemsGuard:
-    """A guard that has `items[:upto]` to tell, and keeps what is acknowledged."""
-
-    def __init__(self, items: list[Item], boot: str = "g1") -> None:
-        self.items, self.boot, self.upto = items, boot, 0
-        self.followed: list[Follow] = []
-        self.committed = 0
-        self.more = asyncio.Event()
-
-    def tell(self, upto: int | None = None) -> None:
-        self.upto = len(self.items) if upto is None else upto
-        self.more.set()
-
-    async def attend(self, peer: Peer[GuardRequest]) -> None:
-        follow = await peer.receive()
-        assert isinstance(follow, Follow)
-        self.followed.append(follow)
-        sending = asyncio.create_task(self._send(peer, follow.after if follow.boot == self.boot else 0))
-        try:
-            while True:
-                request = await peer.receive()
-                assert isinstance(request, Committed)
-                assert request.boot == self.boot
-                self.committed = request.n
-        finally:
-            sending.cancel()
-            await asyncio.gather(sending, return_exceptions=True)
-
-    async def _send(self, peer: Peer[GuardRequest], after: int) -> None:
-        await peer.send(Start(self.boot, after + 1))
-        while True:
-            for item in self.items[after : self.upto]:
-                await peer.send(item)
-            after = max(after, self.upto)
-            await peer.send(View(msgspec.structs.replace(VIEW, boot=self.boot)))
-            self.more.clear()
-            with suppress(TimeoutError):
-                await asyncio.wait_for(self.more.wait(), 0.05)
-
-
-@asynccontextmanager
-async def recording(stand: StandFile) -> AsyncIterator[asyncio.Task[None]]:
-    stop = asyncio.Event()
-    task = asyncio.create_task(Recorder(stand).run(stop))
-    try:
-        yield task
-    finally:
-        stop.set()
-        await task
-
-
-@asynccontextmanager
-async def guarding(stand: StandFile, guard: ItemsGuard) -> AsyncIterator[None]:
-    async with serve(stand.guard_sock, GuardRequest, guard.attend):
-        yield
-
-
-async def until(look: Callable[[], object], what: str) -> None:
-    try:
-        async with asyncio.timeout(WAIT_S):
-            while not look():  # noqa: ASYNC110
-                await asyncio.sleep(0.01)
-    except TimeoutError:
-        raise AssertionError(f"not in time: {what}") from None
-
-
-async def picture(stand: StandFile, wanted: Callable[[Live], bool]) -> Live:
-    async with asyncio.timeout(WAIT_S):
-        while True:
-            with suppress(PeerGone):
-                async for reply in stream_recorder(stand.recorder_sock, Watch()):
-                    assert isinstance(reply, Picture)
-                    if wanted(reply.live):
-                        return reply.live
-            await asyncio.sleep(0.02)
 
 
 @contextmanager
@@ -152,6 +69,10 @@ def expected_raw(campaign: Campaign, upto: int) -> list[tuple[int, int]]:
     return list(run(Pipeline(campaign[0], "g1"), campaign[1][:upto]).raw.edges)
 
 
+def around(pull: Pull, edges: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    return [edge for edge in edges if pull.started_us - MARGIN_US <= edge[0] <= pull.ended_us + MARGIN_US]
+
+
 async def test_items_become_a_stored_pull_and_are_acknowledged(campaign: Campaign, stand: StandFile) -> None:
     guard = ItemsGuard(campaign[1])
     async with guarding(stand, guard), recording(stand):
@@ -171,8 +92,7 @@ async def test_items_become_a_stored_pull_and_are_acknowledged(campaign: Campaig
         assert [trip.first_cause for trip in reader.trips()] == ["overspeed"]
         assert [(each.status, each.reason) for each in reader.runs()] == [("ok", "the recorder was stopped")]
         found = reader.raw(1).raw
-    wanted = [edge for edge in expected_raw(campaign, len(campaign[1])) if pull.started_us <= edge[0] <= pull.ended_us]
-    assert list(found.edges) == wanted
+    assert list(found.edges) == around(pull, expected_raw(campaign, len(campaign[1])))
 
 
 async def test_nothing_is_acknowledged_before_it_is_committed(
@@ -333,8 +253,7 @@ async def test_killed_in_a_pull_it_has_the_whole_pull_afterwards(campaign: Campa
     assert runs == [(2, "ok", "the recorder was stopped", 1), (1, "failed", "no closing", None)]
     assert abs(found.started_us - pull.started_us) < 500_000
     assert abs(found.ended_us - pull.ended_us) < 500_000
-    wanted = [edge for edge in expected_raw(campaign, len(items)) if found.started_us <= edge[0] <= found.ended_us]
-    assert list(raw.edges) == wanted
+    assert list(raw.edges) == around(found, expected_raw(campaign, len(items)))
     assert all_raw(stand) == expected_raw(campaign, len(items))[: len(all_raw(stand))]
 
 
@@ -369,3 +288,67 @@ async def test_a_hung_or_missing_guard_does_not_keep_it_from_ending(stand: Stand
     else:
         async with recording(stand):
             await asyncio.sleep(0.2)
+
+
+async def test_a_pull_that_ending_cuts_off_is_stored_and_the_whole_one_found_afterwards(
+    campaign: Campaign, stand: StandFile
+) -> None:
+    items = campaign[1]
+    (pull,) = run(Pipeline(campaign[0], "g1"), items).pulls
+    late_us = pull.ended_us - 1_000_000
+    late = next(k for k, item in enumerate(items) if isinstance(item, Line) and item.device_us > late_us)
+    guard = ItemsGuard(items)
+    async with guarding(stand, guard):
+        async with recording(stand):
+            guard.tell(late)
+            await until(lambda: guard.committed > late - 300, "it records in the pull")
+            await picture(stand, lambda live: live.pull != "" and live.device_us > late_us - 100_000)
+        with Reader(stand.store) as reader:
+            assert [(each.kind, each.ended_by) for each in reader.pulls()] == [("short", "recording ended")]
+        async with recording(stand):
+            guard.tell()
+            await picture(stand, lambda live: live.last_pull == 2)
+    with Reader(stand.store) as reader:
+        assert [(each.id, each.started_us) for each in reader.kept("paper")] == [(2, pull.started_us)]
+
+
+async def test_a_lost_item_is_counted_in_the_picture_and_stays_counted(campaign: Campaign, stand: StandFile) -> None:
+    items = [item for item in campaign[1] if item.n not in (200, 300)]
+    guard, again = ItemsGuard(items), ItemsGuard(campaign[1], "g2")
+    async with recording(stand):
+        async with guarding(stand, guard):
+            guard.tell(600)
+            assert (await picture(stand, lambda live: live.dropped > 1)).dropped == 2
+        async with guarding(stand, again):
+            again.tell(600)
+            await picture(stand, lambda live: live.guard is not None and live.guard.boot == "g2")
+            assert (await picture(stand, lambda live: True)).dropped == 2
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [(TimeoutError("late"), 1), (OSError("odd"), 1), (PeerGone("gone"), 1), (RefuseToStart("no"), 2)],
+)
+def test_only_a_refusal_ends_it_for_good(
+    stand: StandFile, campaign: Campaign, monkeypatch: pytest.MonkeyPatch, error: Exception, code: int
+) -> None:
+    folder = written_stand(stand, Path(campaign[0].state_dir))
+
+    async def fail(stand: StandFile) -> None:
+        raise error
+
+    monkeypatch.setattr(process, "record", fail)
+    monkeypatch.setattr(sys, "argv", ["recorder", str(folder / "stand.toml")])
+    assert process.main() == code
+
+
+def test_what_it_cannot_open_of_its_own_is_a_refusal(
+    stand: StandFile, campaign: Campaign, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = written_stand(stand, Path(campaign[0].state_dir))
+    monkeypatch.setattr(sys, "argv", ["recorder", str(folder / "stand.toml")])
+    stand.recorder_sock.mkdir()
+    assert process.main() == 2
+    text = folder.joinpath("stand.toml").read_text()
+    folder.joinpath("stand.toml").write_text(text.replace(str(folder), str(folder / "stand.toml")))
+    assert process.main() == 2

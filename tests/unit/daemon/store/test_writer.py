@@ -106,6 +106,19 @@ def test_a_run_left_open_is_closed_as_failed_and_continued(path: Path) -> None:
     rows.close()
 
 
+def test_a_pull_that_the_end_of_its_run_cuts_off_belongs_to_it(writer: Writer, path: Path) -> None:
+    run_id = writer.submit(OPENING).result(WAIT_S).run_id
+    saved = writer.submit(Closing("later", "ok", "stopped", (pull(kind="short"),))).result(WAIT_S)
+    assert (saved.run_id, saved.pulls) == (run_id, (1,))
+    with Reader(path) as reader:
+        assert reader.pull(1) == pull(kind="short", id=1, run_id=run_id)
+    rows = sqlite3.connect(path)
+    assert rows.execute("SELECT pulls FROM closing").fetchall() == [(1,)]
+    rows.close()
+    with pytest.raises(StoreError, match="before a run is opened"):
+        writer.submit(batch(1)).result(WAIT_S)
+
+
 def test_nothing_is_stored_without_a_run(writer: Writer) -> None:
     with pytest.raises(StoreError, match="before a run is opened"):
         writer.submit(batch(1)).result(WAIT_S)
