@@ -1,6 +1,7 @@
 """The stand file: one TOML file that describes the stand. Typos are refused, not ignored."""
 
 import math
+import re
 import tomllib
 from collections.abc import Iterator
 from datetime import date
@@ -14,6 +15,8 @@ from leverarm_daemon.errors import ConfigError
 from leverarm_daemon.records import Build, Calibration, Name, Record, Weather
 
 Positive = Annotated[float, msgspec.Meta(gt=0, le=1e9)]
+
+_DECIMAL_COMMA: Final = re.compile(r"^[^#\n=]*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?$", re.MULTILINE)
 
 LONGEST_SOCKET_PATH: Final = 100
 """Bytes. The kernel's own limit for a socket's path is a little above."""
@@ -191,13 +194,21 @@ def _read(path: Path) -> dict[str, Any]:
     """Parse the file."""
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
+    except IsADirectoryError:
+        raise ConfigError(str(path), "the file", "is a folder", f"a file, perhaps {path / 'stand.toml'}") from None
     except OSError as error:
         raise ConfigError(str(path), "the file", f"cannot be read ({error.strerror})") from None
     except UnicodeDecodeError as error:
         line = path.read_bytes()[: error.start].count(b"\n") + 1
         raise ConfigError(str(path), f"line {line}", "is not text", "UTF-8") from None
     except (ValueError, RecursionError) as error:
-        raise ConfigError(str(path), "the file", f"is not good TOML: {error}") from None
+        raise ConfigError(str(path), "the file", f"is not good TOML: {error}{_comma(path)}") from None
+
+
+def _comma(path: Path) -> str:
+    """Tell how to write the first number that has a decimal comma, if there is one."""
+    found = _DECIMAL_COMMA.search(path.read_text(encoding="utf-8"))
+    return "" if found is None else f". Write {found[1]}.{found[2]}, with a point"
 
 
 def _bad_numbers(raw: dict[str, Any]) -> Iterator[Words]:

@@ -251,8 +251,8 @@ class Pull(Record):
     """One pull: raw data lie in the store between `started_us` and `ended_us` of run `run_id`.
 
     `kind`: "pull", or "short" when it fell short of a pull's definition. `kept` is what counts:
-    pulls start kept, short ones do not, and a person may change it. Torque and power peaks are
-    corrected by `correction_factor`.
+    pulls start kept, short ones do not, and a person may change it; `kept_why` is the reason then.
+    Torque and power peaks are corrected by `correction_factor`.
     """
 
     id: int
@@ -273,6 +273,7 @@ class Pull(Record):
     reason: str
     simulated: bool
     curve: tuple[CurvePoint, ...] = ()
+    kept_why: str = ""
 
 
 class Spread(Record):

@@ -65,6 +65,19 @@ def input_words(inputs: Iterable[tuple[str, bool]]) -> list[str]:
     return [INPUT_WORDS.get(name, (f"{name} on", f"{name} off"))[not on] for name, on in inputs]
 
 
+REPLY_WORDS: Final[dict[str, str]] = {
+    "not-held": "it is not held",
+    "no-limits": "it holds no limits: select the build again",
+    "still-turning": "the crank still turns: wait until it stands still",
+    "stop-loop": "the stop loop is open: release the stop button on the stand",
+    "guard-says-no": "the guard says no, or its answer came too late: ask again",
+    "not-tripped": "it is not tripped",
+    "bad-limits": "the limits are not good: guard and front end may be of different versions",
+    "unknown": "it does not know this word: guard and front end may be of different versions",
+}
+"""What the front end means by the one word with which it refuses."""
+
+
 def after(state: State, step: Step) -> State:
     """Give the state after a step; a step that the table does not know changes nothing."""
     return TRANSITIONS[state].get(step, state)

@@ -60,7 +60,7 @@ def _stop(setup: Setup, state: GuardState, client: int, who: str, now_ns: int) -
 def _careful(setup: Setup, state: GuardState, client: int, request: Allow | Reset | Select, now_ns: int) -> Outcome:
     """Refuse what was asked on an old picture of the stand, or what something speaks against."""
     if request.revision != state.revision:
-        return state, (Deny(client, "stale", (f"the stand has changed: revision {state.revision}. Look again",)),)
+        return state, (Deny(client, "stale", ("the stand has changed",)),)
     if len(state.pending) >= MAX_PENDING:
         return state, (Deny(client, "refused", ("too many requests wait for the stand",)),)
     try:

@@ -32,7 +32,7 @@ from leverarm_daemon.guard.state import (
     Tick,
 )
 from leverarm_daemon.records import CauseSeen, Command, Frame, Hello, Reply, Status
-from leverarm_daemon.states import State
+from leverarm_daemon.states import REPLY_WORDS, State
 
 HELLO_AGAIN_NS: Final = 1_000_000_000
 LIMITS_AGAIN_NS: Final = 500_000_000
@@ -180,7 +180,8 @@ def _reply(setup: Setup, state: GuardState, reply: Reply, now_ns: int) -> Outcom
         "word": waiting.word, "who": waiting.who, "accepted": reply.accepted, "reasons": [reply.reason],
     })
     if not reply.accepted:
-        return state, (Deny(waiting.client, "refused", (f"the stand says: {reply.reason}",)), note)
+        says = REPLY_WORDS.get(reply.reason, reply.reason)
+        return state, (Deny(waiting.client, "refused", (f"the stand says: {says}",)), note)
     if waiting.word == "reset":
         state = replace(state, latch=Latch())
     return state, (Grant(waiting.client, words.view(setup, state, now_ns)), note)

@@ -74,7 +74,7 @@ class Reader:
     def pulls(self, limit: int = 200, build: str | None = None) -> list[Pull]:
         """Give pulls and short ones, newest first, without their curves."""
         rows = self._connection.execute(
-            "SELECT * FROM pull_now WHERE ?1 IS NULL OR build = ?1 ORDER BY id DESC LIMIT ?2",
+            _PULLS + "WHERE ?1 IS NULL OR build = ?1 ORDER BY id DESC LIMIT ?2",
             (build, limit),
         )
         return [pull_from_row(row) for row in rows]
@@ -86,14 +86,12 @@ class Reader:
 
     def kept(self, build: str) -> list[Pull]:
         """Give all kept pulls of a build, however many, newest first, without their curves."""
-        rows = self._connection.execute(
-            "SELECT * FROM pull_now WHERE kept AND build = ? ORDER BY id DESC", (build,)
-        )
+        rows = self._connection.execute(_PULLS + "WHERE kept AND build = ? ORDER BY id DESC", (build,))
         return [pull_from_row(row) for row in rows]
 
     def pull(self, pull_id: int) -> Pull:
         """Give a pull with its curve; raises NotFound."""
-        row = self._one("SELECT * FROM pull_now WHERE id = ?", pull_id, "pull")
+        row = self._one(_PULLS + "WHERE id = ?", pull_id, "pull")
         return pull_from_row(row, curve_from_blob(row["curve"]))
 
     def trips(self, limit: int = 50) -> list[Trip]:
@@ -157,6 +155,12 @@ class _Selected(msgspec.Struct):
 
     build: Build | None
 
+
+_PULLS: Final = """
+    SELECT *, (
+        SELECT why FROM pull_change WHERE pull_id = pull_now.id ORDER BY pull_change.id DESC LIMIT 1
+    ) AS why FROM pull_now
+"""
 
 _PARTS: Final = """
     WITH RECURSIVE part (run_id) AS (

@@ -46,10 +46,10 @@ def load_progress(connection: sqlite3.Connection) -> Progress | None:
 
 
 def pull_from_row(row: sqlite3.Row, curve: tuple[CurvePoint, ...] = ()) -> Pull:
-    """Give a pull of the view `pull_now`, with what people changed."""
+    """Give a pull of the view `pull_now`, with what people changed, and why (the column `why`)."""
     pull = msgspec.json.decode(row["body"], type=Pull)
     return msgspec.structs.replace(
-        pull, id=row["id"], run_id=row["run_id"], kept=bool(row["kept"]), curve=curve
+        pull, id=row["id"], run_id=row["run_id"], kept=bool(row["kept"]), curve=curve, kept_why=row["why"] or ""
     )
 
 

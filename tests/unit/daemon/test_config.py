@@ -158,9 +158,20 @@ def test_what_is_not_toml_is_refused(content: bytes, words: str, tmp_path: Path)
     assert words in str(refusal(path))
 
 
+def test_a_decimal_comma_is_told_with_what_to_write(tmp_path: Path) -> None:
+    path = tmp_path / "stand.toml"
+    path.write_text("[load]\ncoefficients = [0, 400]\n[brake]\narm_m = 0,400  # measured\n")
+    assert "Write 0.400, with a point" in str(refusal(path))
+    path.write_text("[load]\ncoefficients = [0, 400]\narm_m = what\n")
+    assert "with a point" not in str(refusal(path))
+
+
+def test_a_folder_is_no_stand_file(tmp_path: Path) -> None:
+    assert f"is a folder. Allowed: a file, perhaps {tmp_path}/stand.toml" in str(refusal(tmp_path))
+
+
 def test_a_file_that_cannot_be_read_is_refused(tmp_path: Path) -> None:
     assert "cannot be read (No such file" in str(refusal(tmp_path / "none.toml"))
-    assert "cannot be read (Is a directory" in str(refusal(tmp_path))
 
 
 def test_a_very_deep_key_is_refused(tmp_path: Path) -> None:

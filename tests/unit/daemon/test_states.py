@@ -1,8 +1,11 @@
 """The table of states: complete, and with no way out of a trip but a reset."""
 
+import re
+from pathlib import Path
+
 import pytest
 
-from leverarm_daemon.states import IGNITION_LIVE, TRANSITIONS, State, Step, after
+from leverarm_daemon.states import IGNITION_LIVE, REPLY_WORDS, TRANSITIONS, State, Step, after
 
 
 def test_each_state_has_its_row_and_each_step_its_use() -> None:
@@ -49,3 +52,10 @@ def test_a_stop_grounds_the_ignition(state: State) -> None:
 @pytest.mark.parametrize("step", Step)
 def test_a_step_that_the_table_does_not_know_changes_nothing(state: State, step: Step) -> None:
     assert after(state, step) is TRANSITIONS[state].get(step, state)
+
+
+def test_each_word_with_which_the_front_end_refuses_has_its_meaning() -> None:
+    protocol = (Path(__file__).parents[3] / "daemon" / "PROTOCOL.md").read_text()
+    table = protocol[protocol.index("### R: reply"):protocol.index("## 4. ")]
+    rows = [line for line in table.splitlines() if line.startswith("|")]
+    assert set(re.findall(r"`([a-z]+(?:-[a-z]+)+|unknown)`", "".join(rows))) == set(REPLY_WORDS)

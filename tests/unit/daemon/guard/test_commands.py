@@ -5,6 +5,7 @@ import pytest
 from leverarm_daemon.guard.state import Deny, Grant, LinkUp, Remember, Save, Send
 from leverarm_daemon.ipc.messages import Allow, Reset, Select, Stop
 from leverarm_daemon.records import Answer, Build, Command, Limits, RotatingPart
+from leverarm_daemon.states import REPLY_WORDS
 from support.guarded import BUILD, Bench, denied, one
 
 
@@ -71,7 +72,7 @@ def test_allow_is_refused_while_the_crank_turns(bench: Bench) -> None:
 def test_allow_is_denied_when_the_stand_refuses(bench: Bench) -> None:
     bench.ready()
     bench.ask(Allow("me", bench.state.revision))
-    assert denied(bench.reply(accepted=False, reason="stop-loop")) == ("the stand says: stop-loop",)
+    assert denied(bench.reply(accepted=False, reason="stop-loop")) == ("the stand says: " + REPLY_WORDS["stop-loop"],)
 
 
 def test_allow_is_denied_when_the_stand_stays_silent(bench: Bench) -> None:
@@ -150,7 +151,7 @@ def test_a_reset_that_the_stand_refuses_keeps_the_latch() -> None:
     bench = tripped()
     bench.ask(Reset("me", bench.state.revision))
     bench.status()
-    assert denied(bench.reply(accepted=False, reason="still-turning")) == ("the stand says: still-turning",)
+    assert denied(bench.reply(accepted=False, reason="still-turning")) == ("the stand says: " + REPLY_WORDS["still-turning"],)
     assert bench.view().first_cause == "head-hot"
     assert bench.status() == "head-hot"
 

@@ -66,6 +66,9 @@ def test_all_kept_pulls_of_a_build_are_given_and_no_other(path: Path) -> None:
     with Reader(path) as reader:
         found = reader.kept("build 0")
         assert reader.kept("no such build") == []
+        assert [reader.pull(number).kept_why for number in (1, 2, 3)] == ["choke on", "", "it was well"]
+        assert [one.kept_why for one in reader.pulls(3, "build 0")] == ["", "", ""]
+    assert found[-1].kept_why == "it was well"
     assert [one.id for one in found] == [*range(3002, 3, -2), 3]
     assert {(one.build, one.kept, one.curve) for one in found} == {("build 0", True, ())}
 
