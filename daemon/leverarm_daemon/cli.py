@@ -2,6 +2,7 @@
 
 import getpass
 import os
+import re
 import sqlite3
 import sys
 import time
@@ -16,11 +17,11 @@ from click.core import ParameterSource
 from rich.console import Console, RenderableType
 
 from leverarm_daemon import show
+from leverarm_daemon.asking import ask, ask_to_keep, live_picture
 from leverarm_daemon.config import StandFile, load_stand_file
 from leverarm_daemon.errors import LeverarmError, NotFound, PeerGone, Refused, RefuseToStart, StoreError
-from leverarm_daemon.ipc.blocking import ask_guard, ask_recorder
-from leverarm_daemon.ipc.messages import Allow, Ask, Done, Fine, GuardRequest, Keep, No, Reset, Select, Stop
-from leverarm_daemon.records import Build, Comparison, Group, GuardView, Pull, Record
+from leverarm_daemon.ipc.messages import Allow, Ask, GuardRequest, Keep, Reset, Select, Stop
+from leverarm_daemon.records import Build, Comparison, Group, GuardView, Pull, Record, Value
 from leverarm_daemon.run import Wish, start_stand
 from leverarm_daemon.states import IGNITION_LIVE
 from leverarm_daemon.store.reader import Reader
@@ -33,6 +34,7 @@ STOPS_WITHIN_S: Final = 1.0
 """How long the stand may take to say that the ignition is grounded."""
 WIDTH: Final = 160
 """Columns where there is no terminal."""
+PADDING: Final = re.compile(r" +((?:\x1b\[[0-9;]*m)*)$", re.MULTILINE)
 
 HELP: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -43,6 +45,12 @@ class Trouble(Record):
     error: str
     reasons: tuple[str, ...]
     exit_code: int
+
+
+class Told(GuardView):
+    """What `state --json` prints: the guard's view, and the live values; none when the recorder does not answer."""
+
+    values: dict[str, Value] = {}
 
 
 class Verdict(Record):
@@ -84,26 +92,10 @@ def answer(value: object, as_json: bool, layout: Callable[[], RenderableType]) -
     if as_json:
         click.echo(msgspec.json.encode(value))
     else:
-        Console(width=None if sys.stdout.isatty() else WIDTH, highlight=False).print(layout())
-
-
-def ask(stand: StandFile, request: GuardRequest) -> GuardView:
-    """Ask the guard; raises Refused with its reasons, PeerGone."""
-    try:
-        reply = ask_guard(stand.guard_sock, request)
-    except PeerGone as error:
-        raise _gone("guard", stand.guard_sock, error) from None
-    if isinstance(reply, Done):
-        return reply.view
-    raise Refused(reply.reasons if isinstance(reply, No) else ("the guard answered something unexpected",))
-
-
-def _gone(name: str, path: Path, error: PeerGone) -> LeverarmError:
-    if path.exists() and not os.access(path, os.W_OK):
-        return RefuseToStart(f"you may not ask the {name}: {path} is closed to you. Ask as the user who started it")
-    return PeerGone(
-        f"the {name} does not answer ({error}). Start the stand with `leverarm start`, or name its file with --stand"
-    )
+        console = Console(width=None if sys.stdout.isatty() else WIDTH, highlight=False)
+        with console.capture() as captured:
+            console.print(layout())
+        click.echo(PADDING.sub(r"\1", captured.get()), nl=False)
 
 
 @contextmanager
@@ -141,6 +133,10 @@ def main_group() -> None:
 
 trade_units = click.option("--hp", is_flag=True, help="Show hp and lb·ft; the numbers of --json stay kW and N·m.")
 
+WHICH_STAND: Final = (
+    "say which stand to start: `leverarm start --simulate` for the simulated one (nothing turns), "
+    "or `leverarm start --stand FILE` for a real one"
+)
 ONLY_SIMULATED: Final = ("scenario", "demo", "once", "state_dir", "settings")
 
 
@@ -162,8 +158,10 @@ def start(context: click.Context, /, stand_path: str | None, simulate: bool, **o
     """
     if context.get_parameter_source("stand_path") is ParameterSource.ENVIRONMENT and simulate:
         stand_path = None
-    if simulate == bool(stand_path):
-        raise click.UsageError("give either --simulate or --stand FILE")
+    if simulate and stand_path:
+        raise click.UsageError("give either --simulate or --stand FILE, not both")
+    if not simulate and not stand_path:
+        raise click.UsageError(WHICH_STAND)
     _check_options(context, simulate)
     return start_stand(Wish(stand_file=None if simulate else Path(str(stand_path)).absolute(), **options))
 
@@ -177,11 +175,14 @@ def _check_options(context: click.Context, simulate: bool) -> None:
 
 
 @main_group.command()
+@trade_units
 @stand_option
-def state(stand_path: str | None, as_json: bool) -> None:
-    """Show the state, the first cause, and why not to start."""
-    view = ask(find_stand_file(stand_path), Ask())
-    answer(view, as_json, lambda: show.state_lines(view))
+def state(hp: bool, stand_path: str | None, as_json: bool) -> None:
+    """Show the state, the first cause, why not to start, and the live values."""
+    stand = find_stand_file(stand_path)
+    view, live = ask(stand, Ask()), live_picture(stand)
+    told = Told(**msgspec.structs.asdict(view), values=live.values if live else {})
+    answer(told, as_json, lambda: show.state_lines(view, show.live_rows(live, TRADE if hp else SI)))
 
 
 def _command(stand_path: str | None, as_json: bool, make: Callable[[StandFile, GuardView], GuardRequest]) -> None:
@@ -269,12 +270,7 @@ def keep(pull: int, out: bool, why: str, stand_path: str | None, as_json: bool) 
     stand = find_stand_file(stand_path)
     with opened_store(stand) as store:
         _check_pull(store, pull)
-    try:
-        reply = ask_recorder(stand.recorder_sock, Keep(pull, not out, who(), why))
-    except PeerGone as error:
-        raise _gone("recorder", stand.recorder_sock, error) from None
-    if not isinstance(reply, Fine):
-        raise Refused(reply.reasons if isinstance(reply, No) else ("the recorder answered something unexpected",))
+    ask_to_keep(stand, Keep(pull, not out, who(), why))
     answer(Kept(pull, not out, why), as_json, lambda: f"Pull {pull} {'is left out' if out else 'counts'} now.")
 
 

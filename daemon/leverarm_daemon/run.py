@@ -1,5 +1,6 @@
 """What `leverarm start` does: all processes of one stand, the address, the demonstration, and an orderly end."""
 
+import errno
 import socket
 import subprocess
 import time
@@ -13,12 +14,14 @@ from rich.console import Console
 from leverarm_daemon.config import load_stand_file
 from leverarm_daemon.errors import LeverarmError, RefuseToStart
 from leverarm_daemon.ipc.blocking import ask_guard
-from leverarm_daemon.ipc.messages import Stop
+from leverarm_daemon.ipc.messages import Done, Stop
 from leverarm_daemon.records import Record
 from leverarm_daemon.supervise import STOP_WITHIN_S, Household, end_process, python
 
 UP_WITHIN_S: Final = 30.0
 LOOK_S: Final = 0.2
+PROBE_S: Final = 0.2
+NOBODY: Final = (errno.ENOENT, errno.ECONNREFUSED, errno.ENOTDIR)
 INTERRUPTED: Final = 130
 """The exit code when Ctrl-C came before everything was up, or in the middle of the demonstration."""
 
@@ -53,8 +56,8 @@ class Teller:
 
     def __init__(self, as_json: bool) -> None:
         self._as_json = as_json
-        self.asides = Console(stderr=True)
-        self._out = self.asides if as_json else Console()
+        self.asides = Console(stderr=True, highlight=False)
+        self._out = self.asides if as_json else Console(highlight=False)
 
     def step(self, words: str) -> AbstractContextManager[object]:
         """Show what is going on while it lasts."""
@@ -66,7 +69,7 @@ class Teller:
 
     def say(self, *lines: str) -> None:
         """Tell something."""
-        self._out.print(*lines, sep="\n", markup=False, highlight=False, soft_wrap=True)
+        self._out.print(*lines, sep="\n", markup=False, soft_wrap=True)
 
     def answer(self, value: object) -> None:
         """Print the one value that a machine asked for, if it did."""
@@ -80,7 +83,7 @@ def start_stand(wish: Wish) -> int:
     folder = Path(load_stand_file(stand_file).state_dir) if stand_file else wish.state_dir.resolve()
     _refuse_a_second(folder)
     teller, code = Teller(wish.as_json), INTERRUPTED
-    household = Household(folder / "log", teller.trouble)
+    household, stopped = Household(folder / "log", teller.trouble), False
     with household.told_to_end(), household:
         try:
             running = _bring_up(household, stand_file or _simulated(household, teller, folder, wish), teller)
@@ -92,7 +95,9 @@ def start_stand(wish: Wish) -> int:
         except KeyboardInterrupt:
             teller.asides.show_cursor()     # whoever drew there was ended
         finally:
-            _stop_engine(folder)
+            stopped = _stop_engine(folder)
+    asked = "The engine was asked to stop" if stopped else "The guard took no stop from here"
+    teller.say(f"{asked}; everything has ended.")
     return code
 
 
@@ -102,18 +107,23 @@ def _refuse_a_second(folder: Path) -> None:
 
 
 def answers(path: Path) -> bool:
-    """Tell whether a process listens at a local socket."""
+    """Tell whether a process listens at a local socket; one that is frozen, or not for us, does too."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
+        probe.settimeout(PROBE_S)
         try:
-            return probe.connect_ex(str(path)) == 0
+            return probe.connect_ex(str(path)) not in NOBODY
         except OSError:                     # a path that no socket can have
             return False
 
 
-def _stop_engine(folder: Path) -> None:
-    """Stop the engine before the guard ends: an ordinary stop, rather than the trip that a silent guard is."""
+def _stop_engine(folder: Path) -> bool:
+    """Stop the engine before the guard ends: an ordinary stop, rather than the trip that a silent guard is.
+
+    Tells whether the guard took it.
+    """
     with suppress(LeverarmError):
-        ask_guard(folder / "guard.sock", Stop("the end of leverarm start"), timeout_s=0.5)
+        return isinstance(ask_guard(folder / "guard.sock", Stop("the end of leverarm start"), timeout_s=0.5), Done)
+    return False
 
 
 # --- coming up -----------------------------------------------------------------------------------

@@ -10,23 +10,24 @@ from rich.markup import escape
 from rich.table import Table
 
 from leverarm_daemon.causes import CAUSES
-from leverarm_daemon.records import Comparison, Group, GuardView, Pull, Quality, Spread, Trip
+from leverarm_daemon.records import Comparison, Group, GuardView, Live, Pull, Quality, Spread, Trip, Value
 from leverarm_daemon.states import State, input_words
 from leverarm_daemon.units import SI, Shown
 
 STATE_STYLES: Final = {"held": "bold", "start-allowed": "bold yellow", "running": "bold green", "tripped": "bold red"}
+OLD_MS: Final = 500
 QUANTITIES: Final = {"power_kw": "peak power", "torque_nm": "peak torque"}
 
 Units = Mapping[str, Shown]
 
 
-def state_lines(view: GuardView) -> RenderableType:
-    """Lay out the guard's view: what is, what was first, what to do, what speaks against a start."""
+def state_lines(view: GuardView, live: Sequence[tuple[str, str]] = ()) -> RenderableType:
+    """Lay out the guard's view: what is, what was first, what to do, what speaks against a start; live values."""
     table = Table(show_header=False, box=None, padding=(0, 2, 0, 0))
     table.add_column(style="dim", no_wrap=True)
     style = STATE_STYLES.get(view.state, "bold yellow")
     table.add_row("state", f"[{style}]{escape(view.state)}[/]" + ("   (simulated stand)" if view.simulated else ""))
-    for name, words in (*_cause_rows(view), *_machine_rows(view), *_start_rows(view)):
+    for name, words in (*_cause_rows(view), *_machine_rows(view), *_start_rows(view), *live):
         table.add_row(name, escape(words))
     return table
 
@@ -43,7 +44,7 @@ def _cause_rows(view: GuardView) -> list[tuple[str, str]]:
 
 def _machine_rows(view: GuardView) -> list[tuple[str, str]]:
     trips = "no trip speed yet" if view.trip_rpm is None else f"trips at {_rpm(view.trip_rpm)}"
-    speed = "stands still" if view.speed_rpm is None else _rpm(view.speed_rpm)
+    speed = "no speed (still, or below 60 rpm)" if view.speed_rpm is None else _rpm(view.speed_rpm)
     if view.link != "up":
         speed = "not known"
     return [
@@ -55,6 +56,8 @@ def _machine_rows(view: GuardView) -> list[tuple[str, str]]:
 
 def _start_rows(view: GuardView) -> list[tuple[str, str]]:
     rows = [("", f"and: {reason}") for reason in view.why_not[1:]]
+    if view.state == State.TRIPPED and view.link != "up":
+        rows.append(("", "and then: a reset will be needed too"))
     if view.state == State.START_ALLOWED:
         rows = [("start", "allowed: pull the cord")]
     elif view.why_not:
@@ -63,6 +66,38 @@ def _start_rows(view: GuardView) -> list[tuple[str, str]]:
         rows = [("start", "may be allowed: leverarm allow")]
     notices = [CAUSES[notice] for notice in view.notices if notice in CAUSES]
     return [*rows, *(("mind", f"{notice.words}. {notice.advice}") for notice in notices)]
+
+
+LIVE: Final = {
+    "speed_rpm": ("speed", 0), "force_n": ("force", 1), "torque_nm": ("torque", 2), "power_kw": ("power", 3),
+    "torque_corrected_nm": ("torque, corrected", 2), "power_corrected_kw": ("power, corrected", 3),
+    "head_c": ("head", 0), "drum_c": ("drum", 0), "load_counts": ("load cell, raw", 0),
+}
+"""The live values that a terminal shows: what people call them, and their decimals."""
+
+
+def live_rows(live: Live | None, units: Units) -> list[tuple[str, str]]:
+    """Lay out what the recorder shows at this moment; None: it does not answer."""
+    if live is None:
+        return [("live", "no values: the recorder does not answer (the engine is guarded all the same)")]
+    old = f"   (the newest line of the stand is {live.age_ms / 1000:.1f} s old)" if live.age_ms > OLD_MS else ""
+    rows = [
+        (words, _live_words(live.values[name], units.get(name.replace("_corrected", "")), digits))
+        for name, (words, digits) in LIVE.items() if name in live.values
+    ]
+    return [("live", f"as the recorder shows it{old}"), *((f"  {what}", words) for what, words in rows)]
+
+
+def _live_words(value: Value, shown: Shown | None, digits: int) -> str:
+    """Tell a value with its quality where that is not good, and why."""
+    number, unit = value.value, value.unit
+    if number is None:
+        return f"-   ({value.reason or value.quality})"
+    if shown is not None:
+        number, unit = shown.of(number), shown.unit
+    doubt = "" if value.quality is Quality.GOOD else f"{value.quality}: "
+    reason = f"   ({doubt}{value.reason})" if doubt or value.reason else ""
+    return f"{number:,.{digits}f} {unit}{reason}"
 
 
 def _cause_words(cause_id: str) -> str:
@@ -92,7 +127,8 @@ def pulls_table(found: Sequence[Pull], units: Units = SI) -> RenderableType:
             pull.ended_by, _counts(pull), style=None if pull.kept else "bright_black",
         )
     corrections = ", ".join(sorted({pull.correction for pull in found}))
-    return Lines(table, f"Peaks, corrected: {corrections}.", *_doubts(found), *_simulated(found), *_hint(found))
+    remarks = (*_doubts(found), *_reasons(found), *_simulated(found), *_hint(found))
+    return Lines(table, f"Peaks, corrected: {corrections}.", *remarks)
 
 
 def _counts(pull: Pull) -> str:
@@ -104,6 +140,14 @@ def _counts(pull: Pull) -> str:
 def _doubts(found: Sequence[Pull]) -> list[str]:
     doubtful = [pull for pull in found if pull.quality is not Quality.GOOD]
     return [f"[yellow]mind: pull {pull.id} is {pull.quality}: {escape(pull.reason)}[/]" for pull in doubtful]
+
+
+def _reasons(found: Sequence[Pull]) -> list[str]:
+    """Tell why a person counted a pull, or left it out."""
+    return [
+        f"Pull {pull.id} {'counts' if pull.kept else 'is left out'}: {escape(pull.kept_why)}"
+        for pull in found if pull.kept_why
+    ]
 
 
 def _simulated(found: Sequence[Pull] | Sequence[Trip]) -> list[str]:
@@ -131,7 +175,8 @@ def trips_table(found: Sequence[Trip]) -> RenderableType:
             str(trip.id), _when(trip.utc), trip.first_cause, ", ".join(trip.followed_by) or "-",
             *("-" if speed is None else f"{speed:,.0f}" for speed in speeds),
         )
-    return Lines(table, *_simulated(found))
+    seen = dict.fromkeys(cause for trip in found for cause in (trip.first_cause, *trip.followed_by))
+    return Lines(table, *(f"{cause}: {CAUSES[cause].words}." for cause in seen if cause in CAUSES), *_simulated(found))
 
 
 def _when(utc: str) -> str:

@@ -3,6 +3,8 @@
 import asyncio
 import getpass
 import os
+import re
+import socket
 import subprocess
 import sys
 from collections.abc import Awaitable, Callable
@@ -13,8 +15,11 @@ import msgspec
 import pytest
 
 from leverarm_daemon import cli
-from leverarm_daemon.ipc.messages import Allow, Ask, Keep, No, Reset, Select, Stop
-from leverarm_daemon.records import GuardView
+from leverarm_daemon.causes import CAUSES
+from leverarm_daemon.ipc.messages import Allow, Ask, GuardReply, GuardRequest, Keep, No, Reset, Select, Stop
+from leverarm_daemon.records import Quality, Value
+from leverarm_daemon.store.changes import KeepChange
+from leverarm_daemon.store.writer import Writer
 from support.api import PULLS, make_store
 from support.fakes import FakeGuard, FakeRecorder, view
 from support.stand import write_stand_file
@@ -87,7 +92,41 @@ async def test_state_says_what_is_and_what_speaks_against_a_start(run: Run, tmp_
         "stop loop closed, shield open, key not turned, door on",
     ):
         assert words in said.out
-    assert msgspec.convert(told.value, GuardView) == guard.view
+    assert msgspec.convert(told.value, cli.Told) == cli.Told(**msgspec.structs.asdict(guard.view))
+    assert "no values: the recorder does not answer" in said.out
+    assert not re.search(r" $", said.out, re.MULTILINE)
+
+
+async def test_state_shows_live_values_with_what_is_wrong_with_them(run: Run, tmp_path: Path) -> None:
+    guard, recorder = FakeGuard(), FakeRecorder()
+    values = {**recorder.picture.values, "torque_corrected_nm": Value(15.5, "N·m", Quality.SUSPECT, "provisional"),
+              "load_counts": Value(4512.0, "counts")}
+    recorder.picture = msgspec.structs.replace(recorder.picture, values=values, age_ms=900)
+    async with guard.listening(tmp_path / "guard.sock"), recorder.listening(tmp_path / "recorder.sock"):
+        said, trade, told = await run("state"), await run("state", "--hp"), await run("state", "--json")
+    for words in ("2,600 rpm", "15.20 N·m", "15.50 N·m   (suspect: provisional)", "-   (open)", "4,512 counts",
+                  "the newest line of the stand is 0.9 s old"):
+        assert words in said.out
+    assert "11.43 lb·ft   (suspect: provisional)" in trade.out
+    assert told.value["values"]["torque_nm"]["value"] == 15.2
+
+
+async def test_a_recorder_that_is_frozen_keeps_no_state_from_being_shown(run: Run, tmp_path: Path) -> None:
+    guard, recorder = FakeGuard(), FakeRecorder()
+    recorder.sending = False
+    async with guard.listening(tmp_path / "guard.sock"), recorder.listening(tmp_path / "recorder.sock"):
+        said = await run("state")
+    assert (said.code, "may be allowed" in said.out) == (0, True)
+    assert "no values: the recorder does not answer" in said.out
+
+
+async def test_what_was_asked_on_an_old_picture_is_told_once_and_without_a_number(run: Run, tmp_path: Path) -> None:
+    guard = Changing()
+    async with guard.listening(tmp_path / "guard.sock"):
+        said = await run("allow")
+    assert said.code == cli.REFUSED
+    assert said.err.count("the stand has changed since you looked: look at its state again, then decide") == 1
+    assert "revision" not in said.err
 
 
 @pytest.mark.parametrize(
@@ -95,7 +134,8 @@ async def test_state_says_what_is_and_what_speaks_against_a_start(run: Run, tmp_
     [
         ({}, "may be allowed: leverarm allow"),
         ({"state": "start-allowed", "why_not": ("a start is already allowed",)}, "pull the cord"),
-        ({"speed_rpm": None}, "stands still"),
+        ({"speed_rpm": None}, "no speed (still, or below 60 rpm)"),
+        ({"state": "tripped", "link": "no cable", "why_not": ("no cable",)}, "and then: a reset will be needed too"),
         ({"link": "the stand does not report", "speed_rpm": None}, "not known"),
         ({"build": None, "trip_rpm": None}, "none selected"),
         ({"state": "unknown"}, "unknown"),
@@ -154,6 +194,15 @@ async def test_stop_waits_for_the_stand_to_say_so(run: Run, tmp_path: Path) -> N
     assert guard.asked[0] == Stop(cli.who())
 
 
+class Changing(FakeGuard):
+    """Has changed each time somebody asks."""
+
+    def _answer(self, request: GuardRequest) -> GuardReply:
+        answered = super()._answer(request)
+        self.view = msgspec.structs.replace(self.view, revision=self.view.revision + 1)
+        return answered
+
+
 class Deaf(FakeGuard):
     """Says that it stops, and nothing comes of it."""
 
@@ -177,22 +226,30 @@ async def test_a_stop_without_a_guard_points_at_the_button(run: Run) -> None:
 
 
 @pytest.mark.parametrize("words", [("state",), ("allow",), ("reset",)])
-async def test_a_dead_guard_is_told_with_what_to_do(run: Run, words: tuple[str, ...]) -> None:
+async def test_a_dead_guard_is_told_with_what_to_do(run: Run, tmp_path: Path, words: tuple[str, ...]) -> None:
     said = await run(*words)
     assert said.code == cli.NOT_RUNNING
     assert said.err == (
-        "leverarm: the guard does not answer (guard.sock: No such file or directory). "
+        f"leverarm: nothing is running in {tmp_path}. "
         "Start the stand with `leverarm start`, or name its file with --stand\n"
     )
+
+
+async def test_a_guard_that_was_killed_is_told(run: Run, tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as left:
+        left.bind(str(tmp_path / "guard.sock"))
+    said = await run("state")
+    assert (said.code, "the guard has died" in said.err) == (cli.NOT_RUNNING, True)
 
 
 async def test_a_guard_that_hangs_is_told(run: Run, tmp_path: Path) -> None:
     guard = FakeGuard()
     guard.silent = True
     async with guard.listening(tmp_path / "guard.sock"):
-        said = await run("state")
-    assert said.code == cli.NOT_RUNNING
-    assert "timed out" in said.err
+        said, stopped = await run("state"), await run("stop")
+    assert (said.code, stopped.code) == (cli.NOT_RUNNING, cli.NOT_RUNNING)
+    assert said.err == "leverarm: the guard does not answer: use the button on the stand\n"
+    assert "NOT STOPPED from here, press the button on the stand" in stopped.err
 
 
 async def test_a_socket_of_somebody_else_is_told(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -291,8 +348,10 @@ async def test_compare_without_pulls_that_count_is_refused(run: Run, tmp_path: P
 
 async def test_trips_are_listed(run: Run, tmp_path: Path) -> None:
     make_store(tmp_path / "leverarm.sqlite")
-    *_, row, simulated = (await run("trips")).out.splitlines()
+    *_, row, overspeed, asked, simulated = (await run("trips")).out.splitlines()
     assert row.split()[3:] == ["overspeed", "asked", "4,215", "4,200", "4,390", "190"]
+    assert overspeed == f"overspeed: {CAUSES['overspeed'].words}."
+    assert asked == f"asked: {CAUSES['asked'].words}."
     assert simulated == "All simulated: no real engine."
     assert (await run("trips", "--json")).value[0]["overshoot_rpm"] == 190.0
 
@@ -316,7 +375,7 @@ async def test_keep_passes_the_reason_on(run: Run, tmp_path: Path) -> None:
         (("keep", "99", "--why", "x"), cli.UNUSABLE, "there is no pull 99; `leverarm pulls` lists them"),
         (("keep", "two", "--why", "x"), cli.UNUSABLE, "'two' is not a valid integer. Try: leverarm keep -h"),
         (("keep", "2"), cli.UNUSABLE, "Missing option '--why'. Try: leverarm keep -h"),
-        (("keep", "2", "--why", "x"), cli.NOT_RUNNING, "the recorder does not answer"),
+        (("keep", "2", "--why", "x"), cli.NOT_RUNNING, "nothing is running in"),
         (("pulls", "--limit", "0"), cli.UNUSABLE, "0 is not in the range"),
         (("nonsense",), cli.UNUSABLE, "No such command 'nonsense'. Try: leverarm -h"),
         (("start",), cli.UNUSABLE, "No such file or directory"),
@@ -336,6 +395,24 @@ async def test_what_cannot_be_is_one_sentence(
     assert said.err.startswith("leverarm: ")
     assert sentence in said.err
     assert sentence in (await run(*words, "--json")).trouble.error
+
+
+async def test_start_alone_says_which_stands_there_are(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("LEVERARM_STAND")
+    said = await run("start")
+    assert said.code == cli.UNUSABLE
+    assert "`leverarm start --simulate` for the simulated one" in said.err
+    assert "`leverarm start --stand FILE` for a real one" in said.err
+
+
+async def test_the_reason_of_a_keep_is_shown(run: Run, tmp_path: Path) -> None:
+    make_store(tmp_path / "leverarm.sqlite")
+    writer = Writer(tmp_path / "leverarm.sqlite")
+    writer.start()
+    writer.submit(KeepChange(2, False, "ann", "choke on", "t")).result(5)
+    writer.close()
+    assert "Pull 2 is left out: choke on" in (await run("pulls")).out
+    assert [pull["kept_why"] for pull in (await run("pulls", "--json")).value[-3:]] == ["", "choke on", ""]
 
 
 # --- stand file and store ------------------------------------------------------------------------

@@ -108,7 +108,7 @@ def test_for_people_it_tells_page_token_and_how_to_go_on_and_the_token_once(tmp_
                 line = run.line()
                 assert line, run.errors.read_text()
                 told += line
-            assert run.end(signal.SIGTERM) == (0, "")
+            assert run.end(signal.SIGTERM) == (0, "The engine was asked to stop; everything has ended.\n")
         assert told.count("token: ") == told.count("shown only now") == (not times)
         assert told.count("The page: http://127.0.0.1:") == 2
         assert f"leverarm state --stand {folder / 'stand.toml'}" in told

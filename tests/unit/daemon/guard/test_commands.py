@@ -151,7 +151,8 @@ def test_a_reset_that_the_stand_refuses_keeps_the_latch() -> None:
     bench = tripped()
     bench.ask(Reset("me", bench.state.revision))
     bench.status()
-    assert denied(bench.reply(accepted=False, reason="still-turning")) == ("the stand says: " + REPLY_WORDS["still-turning"],)
+    says = REPLY_WORDS["still-turning"]
+    assert denied(bench.reply(accepted=False, reason="still-turning")) == (f"the stand says: {says}",)
     assert bench.view().first_cause == "head-hot"
     assert bench.status() == "head-hot"
 
