@@ -248,7 +248,7 @@ class Pipeline:
             device_us = frame.device_us + at * frame.step_us
             newtons = None if count is None else force_n(count, self._stand.load.calibration)
             self._ledger.load(device_us, count)
-            self._gauges.load(device_us, newtons)
+            self._gauges.load(device_us, count, newtons)
             self._points(self._averager.load(device_us, newtons))
 
     def _temps(self, frame: Temps) -> None:

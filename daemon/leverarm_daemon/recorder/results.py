@@ -5,12 +5,14 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
+from msgspec.structs import replace
+
 from leverarm_daemon.analysis.curve import peak
 from leverarm_daemon.config import EngineSection, StandFile
 from leverarm_daemon.errors import Refused
 from leverarm_daemon.quantities.correction import Correction, correction, uncorrected
 from leverarm_daemon.quantities.quality import derived, worst
-from leverarm_daemon.quantities.torque import bmep_kpa, inertia_share
+from leverarm_daemon.quantities.torque import bmep_kpa, brake_torque_nm, inertia_share
 from leverarm_daemon.recorder.pulls import Found
 from leverarm_daemon.records import Build, CurvePoint, Peak, Pull, Quality, Temps, Value, Weather
 from leverarm_daemon.units import interval_us_from_rpm
@@ -27,6 +29,8 @@ HOLE_US: Final = 200_000
 
 PLAUSIBLE_KPA: Final = (0.0, 1035.0)
 """Brake mean effective pressure of a small four-stroke that draws its own air: at most 150 psi."""
+
+STATIC: Final = "stands still: force times arm"
 
 CORRECTION: Final = "SAE J1349"
 
@@ -52,11 +56,13 @@ class Gauges:
         self.correction, self._uncorrected_because = to_standard_air(stand.weather)
         self._forces: deque[tuple[int, float]] = deque(maxlen=1024)
         self._load_failed = "no load sample yet"
+        self._count: int | None = None
         self._point: CurvePoint | None = None
         self._temps: dict[str, tuple[int, float | str]] = {}
 
-    def load(self, device_us: int, newtons: float | None) -> None:
-        """Take a load sample; None is a conversion that failed."""
+    def load(self, device_us: int, count: int | None, newtons: float | None) -> None:
+        """Take a load sample, raw and as a force; None is a conversion that failed."""
+        self._count = count
         if newtons is None:
             self._load_failed = "the load cell's conversions fail"
             return
@@ -77,10 +83,13 @@ class Gauges:
         point = self._point if self._point and now_us - self._point.device_us <= POINT_OLD_US else None
         share = inertia_share(point.inertia_torque_nm, point.torque_nm) if point else None
         torque = _of_point(point.torque_nm if point else None, "N·m", force, inertia)
+        if point is None and speed.value == 0.0:
+            torque = self._static_torque(force)
         power = _of_point(point.power_kw if point else None, "kW", force, inertia)
         return {
             "speed_rpm": speed,
             "force_n": force,
+            "load_counts": self._counts(force),
             "torque_nm": torque,
             "power_kw": power,
             "torque_corrected_nm": self._corrected(torque),
@@ -129,6 +138,19 @@ class Gauges:
             return Value(None, "N", Quality.BAD, self._load_failed)
         mean_n = sum(recent) / len(recent)
         return derived(mean_n, "N", self.load_trust(), self._within_rating(mean_n))
+
+    def _counts(self, force: Value) -> Value:
+        """Give the newest raw count, for wiring and calibration."""
+        if force.value is None or self._count is None:
+            return Value(None, "counts", Quality.BAD, force.reason or self._load_failed)
+        return Value(float(self._count), "counts")
+
+    def _static_torque(self, force: Value) -> Value:
+        """Give what hangs on the arm while the crank stands still: with a known mass, the check of the calibration."""
+        brake = self._stand.brake
+        number = None if force.value is None else brake_torque_nm(force.value, brake.arm_m, brake.belt_ratio)
+        torque = derived(number, "N·m", force)
+        return replace(torque, reason=torque.reason or STATIC)
 
     def _within_rating(self, force_n: float) -> Value:
         if abs(force_n) > self._stand.load.rated_n:

@@ -37,6 +37,10 @@ class Tacho:
         self._interval_us = interval_us if known else 0
         self.speed_rpm = rpm_from_interval_us(interval_us, self._pulses_per_rev) if known else None
 
+    def speed_at(self, now_us: int) -> float | None:
+        """Give the speed, unless no edge has come for so long that it says nothing any more."""
+        return None if self.still(now_us) else self.speed_rpm
+
     def still(self, now_us: int) -> bool:
         """Tell whether no edge has come for a second."""
         return self.edge_us is None or now_us - self.edge_us > STILL_US
@@ -108,7 +112,8 @@ class TripKeeper:
     def cause(self, frame: CauseSeen, utc: str, trip_rpm: float | None) -> None:
         """Take a cause line; `trip_rpm` is the guard's, for where the line tells no limit."""
         first = frame.order == 1 and frame.cause in CAUSES and CAUSES[frame.cause].latch
-        if not first or (self._watch is not None and self._watch.cause != frame.cause):
+        known = self.latched is not None and self._watch is None       # an old trip that the guard holds on to
+        if not first or known or (self._watch is not None and self._watch.cause != frame.cause):
             self._follow((frame.cause,))
             return
         followed = self._watch.followed if self._watch else []
@@ -133,6 +138,9 @@ class TripKeeper:
     def guard(self, first: str | None, followed: Sequence[str], now_us: int, utc: str, replaying: bool) -> Trip | None:
         """Take what the guard latched; gives the trip that is over."""
         before, self._guard_first = self._guard_first, first
+        if first is not None and self.tacho.edge_us is None and self._watch is None:
+            self.latched = first        # nothing has turned: the guard came up with a trip that nobody has reset
+            return None
         if first is None:
             if self._state == State.TRIPPED:
                 return None
@@ -152,7 +160,7 @@ class TripKeeper:
         """Begin a trip that nobody told a speed of."""
         if self.latched is None:
             self.latched = cause
-            self._watch = TripWatch(cause, at_us, utc, self.tacho.speed_rpm, None)
+            self._watch = TripWatch(cause, at_us, utc, self.tacho.speed_at(at_us), None)
 
     def _follow(self, causes: Sequence[str]) -> None:
         if self._watch is not None:
@@ -165,8 +173,8 @@ class TripKeeper:
         Where another side than the front end decided, it tells no interval: then the last edges are taken.
         """
         if frame.cause != "overspeed":
-            return TripWatch(frame.cause, frame.at_us, utc, self.tacho.speed_rpm, None)
-        edge_rpm = self._rpm(frame.value) or self.tacho.speed_rpm
+            return TripWatch(frame.cause, frame.at_us, utc, self.tacho.speed_at(frame.at_us), None)
+        edge_rpm = self._rpm(frame.value) or self.tacho.speed_at(frame.at_us)
         return TripWatch(frame.cause, frame.at_us, utc, edge_rpm, self._rpm(frame.limit) or trip_rpm)
 
     def _rpm(self, interval_us: int) -> float | None:

@@ -8,7 +8,7 @@ import pytest
 
 from leverarm_daemon.config import EngineSection, StandFile
 from leverarm_daemon.recorder.results import Gauges, inertia_trust
-from leverarm_daemon.records import CurvePoint, Quality
+from leverarm_daemon.records import CurvePoint, Quality, Value
 from support.samples import BUILD, STAND
 
 SPAN_US = 280_000       # seven cycles at 3,000 rpm
@@ -89,3 +89,17 @@ def test_another_build_than_the_guards_is_told() -> None:
 def test_every_reason_is_told() -> None:
     curve = points((14.0, 23.0, 14.0, 14.0), force_n=600.0)
     assert doubts(curve[:2] + curve[3:], with_engine(), "foam").count("; ") == 3
+
+
+def test_at_standstill_torque_is_force_times_arm_and_raw_counts_are_shown() -> None:
+    """A known mass on the arm is how a person checks the calibration before there is fuel."""
+    stand = STAND
+    gauges = Gauges(stand)
+    for n in range(20):
+        gauges.load(n * 12_500, 1_000_000 + n, 100.0)
+    values = gauges.values(250_000, Value(0.0, "rpm"))
+    assert values["torque_nm"].value == pytest.approx(100.0 * stand.brake.arm_m / stand.brake.belt_ratio)
+    assert values["torque_nm"].reason == "stands still: force times arm"
+    assert values["load_counts"].value == 1_000_019
+    turning = gauges.values(250_000, Value(3000.0, "rpm"))
+    assert turning["torque_nm"].value is None

@@ -153,3 +153,30 @@ def test_tacho_knows_nothing_before_the_second_edge_and_after_a_standstill() -> 
     assert tacho.still(2_010_001)
     tacho.edge(9_000_000)
     assert tacho.speed_rpm is None
+
+
+def test_a_trip_that_the_guard_came_up_with_is_not_told_again(keeper: TripKeeper) -> None:
+    """After a restart the guard still holds the old trip, and the front end follows it and says so."""
+    assert keeper.guard("overspeed", (), 0, UTC, False) is None
+    keeper.cause(cause(20_000, "overspeed"), UTC, 4200.0)
+    assert keeper.status(status(40_000, TRIPPED, "overspeed"), UTC, False) is None
+    assert keeper.status(status(5_000_000, TRIPPED, "overspeed"), UTC, False) is None
+    assert keeper.finish() is None
+
+
+def test_a_cause_that_both_sides_tell_is_one_trip(keeper: TripKeeper) -> None:
+    turning(keeper, 0, 20_000, 20_000)
+    keeper.guard("stand-silent", (), 40_000, UTC, False)
+    first = keeper.status(status(3_000_000, TRIPPED, "guard-silent"), UTC, False)
+    assert first is not None
+    keeper.cause(cause(3_100_000, "stand-silent"), UTC, None)
+    assert keeper.status(status(9_000_000, TRIPPED, "guard-silent"), UTC, False) is None
+    assert keeper.finish() is None
+
+
+def test_a_speed_of_long_ago_is_not_the_speed_at_the_trip(keeper: TripKeeper) -> None:
+    turning(keeper, 0, 400_000, 400_000)
+    keeper.cause(cause(60_000_000, "head-hot"), UTC, None)
+    trip = keeper.finish()
+    assert trip is not None
+    assert (trip.edge_rpm, trip.peak_rpm) == (None, None)
