@@ -9,18 +9,6 @@ from leverarm_daemon.states import REPLY_WORDS
 from support.guarded import BUILD, Bench, denied, one
 
 
-@pytest.fixture
-def bench() -> Bench:
-    return Bench()
-
-
-@pytest.fixture
-def running() -> Bench:
-    bench = Bench()
-    bench.run()
-    return bench
-
-
 def test_stop_is_granted_at_once_and_answered_at_once(running: Bench) -> None:
     actions = running.ask(Stop("anyone"))
     assert one(actions, Send, Answer).frame.say == "stop"  # type: ignore[union-attr]

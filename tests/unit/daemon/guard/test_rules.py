@@ -7,18 +7,6 @@ from leverarm_daemon.records import Answer
 from support.guarded import Bench, one, stand_file
 
 
-@pytest.fixture
-def bench() -> Bench:
-    return Bench()
-
-
-@pytest.fixture
-def running() -> Bench:
-    bench = Bench()
-    bench.run()
-    return bench
-
-
 def test_the_guard_trips_at_the_edge_that_crosses_the_limit(running: Bench) -> None:
     interval_ms = dict(running.state.chosen.values)["trip_us"] / 1000  # type: ignore[union-attr]
     for late in (3.0, 1.5, 0.5):

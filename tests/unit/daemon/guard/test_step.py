@@ -7,19 +7,6 @@ from leverarm_daemon.ipc.messages import Select
 from leverarm_daemon.records import Answer, CauseSeen, Command, Limits
 from support.guarded import BUILD, Bench, one
 
-
-@pytest.fixture
-def bench() -> Bench:
-    return Bench()
-
-
-@pytest.fixture
-def running() -> Bench:
-    bench = Bench()
-    bench.run()
-    return bench
-
-
 # --- the link ------------------------------------------------------------------------------------
 
 
