@@ -29,7 +29,6 @@ NEEDS = {
     "system": BROKER,
     "faults": BROKER,
     "bench": BROKER,
-    "long": BROKER,
     "browser": {"chromium": "chromium"},
 }
 
@@ -173,7 +172,8 @@ def _campaign(name: str | None) -> Counts:
         print(f"tests/run long NAME needs the name of a campaign: {', '.join(there) or 'none yet'}")
         return Counts(failed=1)
     started = _headline(f"long {name}")
-    failed = subprocess.run([sys.executable, str(program)], check=False).returncode != 0
+    helpers = {**os.environ, "PYTHONPATH": str(TESTS)}
+    failed = subprocess.run([sys.executable, str(program)], env=helpers, check=False).returncode != 0
     _footline(name, started)
     return Counts(passed=not failed, failed=failed)
 

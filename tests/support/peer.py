@@ -1,11 +1,13 @@
 """A peer at the other end of the stand link that only keeps time: status lines out, answers in, each answer timed."""
 
+import math
 import os
 import pty
 import select
 import threading
 import time
 import tty
+from collections import deque
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -16,6 +18,13 @@ HELLO = (
     "v=1 stand=village-pump-shop fw=1 wrap=30 ppr=1 load=0 temps=head inputs=loop,shield outputs=run,fuel "
     "reset=- sim=1"
 )
+
+LATEST_S = 2.0
+KEPT = 20_000
+"""Statuses that are remembered, for as long as somebody may still ask."""
+
+Block = tuple[int, int]
+"""Begin and end, in ns of the monotonic clock."""
 
 
 class Peer:
@@ -28,8 +37,9 @@ class Peer:
         os.set_blocking(self._master, False)
         link.unlink(missing_ok=True)
         link.symlink_to(os.ttyname(self._slave))
+        self._sent: deque[int] = deque(maxlen=KEPT)
         self._sent_ns: dict[int, int] = {}
-        self._answered: list[tuple[int, int]] = []
+        self._answered: dict[int, int] = {}
         self._seq = self._edges = 0
         self._rest = b""
         self._running = True
@@ -52,12 +62,19 @@ class Peer:
         os.close(self._master)
         os.close(self._slave)
 
-    def during(self, seconds: float) -> list[float]:
-        """Give the times in ms from status to answer over the next seconds; a status without answer counts in full."""
+    def block(self, seconds: float) -> Block:
+        """Let time pass, and give the block of time that it was."""
         began_ns = time.monotonic_ns()
         time.sleep(seconds)
-        time.sleep(0.2)
-        return [(done - sent) / 1e6 for sent, done in self._answered if began_ns <= sent < began_ns + seconds * 1e9]
+        return began_ns, time.monotonic_ns()
+
+    def answers_ms(self, block: Block) -> list[float]:
+        """Give the times from status to answer of the statuses sent in a block; infinite: no answer within LATEST_S."""
+        sent_ns = [sent for sent in self._sent.copy() if block[0] <= sent < block[1]]
+        until_s = time.monotonic() + LATEST_S
+        while any(sent not in self._answered for sent in sent_ns) and time.monotonic() < until_s:
+            time.sleep(0.005)
+        return [(self._answered[sent] - sent) / 1e6 if sent in self._answered else math.inf for sent in sent_ns]
 
     def _write(self, kind: str, fields: str) -> None:
         """Write a line; a guard that reads too late is waited for, and its answer's time runs all the same."""
@@ -65,6 +82,7 @@ class Peer:
         line = seal(f"{kind} {seq} {now_ns // 1000 % 2**30} {fields}").encode() + b"\n"
         if kind == "S":
             self._sent_ns[seq] = now_ns
+            self._sent.append(now_ns)
         self._seq = (seq + 1) % 1_000_000
         while line and self._running:
             if select.select([], [self._master], [], 0.1)[1]:
@@ -92,4 +110,4 @@ class Peer:
             if words[0] == b"c":
                 self._write("H", HELLO)
             if words[0] == b"a" and (sent_ns := self._sent_ns.pop(int(words[2]), None)) is not None:
-                self._answered.append((sent_ns, now_ns))
+                self._answered[sent_ns] = now_ns

@@ -18,9 +18,9 @@ from leverarm_simulators.lockstep import Outcome, run_campaign
 from leverarm_simulators.result import two_builds
 from leverarm_simulators.scenario import Scenario, load_scenario
 from leverarm_simulators.stand_file import write_stand_file
+from support.campaigns import SETTINGS
 
 SEEDS = range(1, 101)
-FEW_WAITS = ("operator.fit_s=0.1", "operator.warm_s=1.5", "operator.rest_s=0.4")
 WIDEST = 1.5
 QUANTITIES = (("power_kw", "power"), ("torque_nm", "torque"))
 
@@ -43,13 +43,12 @@ def stand_file(tmp_path_factory: pytest.TempPathFactory) -> StandFile:
 
 @pytest.fixture(scope="module")
 def different(stand_file: StandFile) -> list[Outcome]:
-    return campaigns(load_scenario("air_filter", FEW_WAITS), stand_file)
+    return campaigns(load_scenario("air_filter", SETTINGS["different"]), stand_file)
 
 
 @pytest.fixture(scope="module")
 def equal(stand_file: StandFile) -> list[Outcome]:
-    settings = (*FEW_WAITS, "filters.foam=1.0", "campaign.brake_fails=false")
-    return campaigns(load_scenario("air_filter", settings), stand_file)
+    return campaigns(load_scenario("air_filter", SETTINGS["equal"]), stand_file)
 
 
 def true_interval(outcome: Outcome, quantity: str) -> Welch:
@@ -133,6 +132,6 @@ def test_healthy_pulls_stay_well_under_the_trip(stand_file: StandFile, different
 
 
 def test_equal_seeds_give_equal_results(stand_file: StandFile, different: list[Outcome]) -> None:
-    again = run_campaign(load_scenario("air_filter", FEW_WAITS), stand_file, SEEDS[0])
+    again = run_campaign(load_scenario("air_filter", SETTINGS["different"]), stand_file, SEEDS[0])
     assert again.result == different[0].result
     assert again.pulls == different[0].pulls

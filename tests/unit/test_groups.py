@@ -42,6 +42,19 @@ def test_an_empty_group_fails_only_when_it_was_named(tmp_path: Path, monkeypatch
     assert groups._group("long", "none", named=True).failed == 1
 
 
+def test_a_campaign_finds_the_shared_helpers_and_its_exit_code_counts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "support").mkdir()
+    (tmp_path / "support" / "found.py").write_text("CODE = 0")
+    (tmp_path / "long").mkdir()
+    (tmp_path / "long" / "good.py").write_text("import sys\nfrom support.found import CODE\nsys.exit(CODE)")
+    (tmp_path / "long" / "bad.py").write_text("raise SystemExit(1)")
+    monkeypatch.setattr(groups, "TESTS", tmp_path)
+    assert groups._group("long", "good", named=True) == Counts(passed=1)
+    assert groups._group("long", "bad", named=True) == Counts(failed=1)
+
+
 def test_nothing_passed_is_a_failure(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(groups, "_group", lambda *_, **__: Counts())
     assert groups.main(["unit"]) == 1
