@@ -37,6 +37,7 @@ class May(StrEnum):
 WHO_MAY: Final[dict[str, May]] = {
     "GET /": May.READER,
     "GET /page/{name}": May.READER,
+    "GET /v1/access": May.READER,
     "GET /v1/live": May.READER,
     "GET /v1/state": May.READER,
     "POST /v1/stop": May.ANYONE_ALWAYS,
@@ -138,10 +139,13 @@ def _from_another_site(request: web.Request) -> bool:
     return origin is not None and urlsplit(origin).netloc.lower() != request.headers["Host"].lower()
 
 
-def _has_token(request: web.Request) -> bool:
-    """Compare the token in constant time."""
+def check_token(request: web.Request) -> None:
+    """Raise the problem when there is no token, or another; compared in constant time."""
     scheme, _, token = request.headers.get("Authorization", "").partition(" ")
-    return scheme.lower() == "bearer" and hmac.compare_digest(digest(token.strip()), request.app[TOKEN_SHA256])
+    if scheme.lower() != "bearer" or not token.strip():
+        raise ApiProblem("no-token", f"{request.method} {request.path}")
+    if not hmac.compare_digest(digest(token.strip()), request.app[TOKEN_SHA256]):
+        raise ApiProblem("wrong-token", f"{request.method} {request.path}")
 
 
 def _check(request: web.Request, may: May) -> None:
@@ -152,8 +156,8 @@ def _check(request: web.Request, may: May) -> None:
         raise ApiProblem("wrong-host", f"Host {request.headers.get('Host')!r}")
     if may is May.HOLDER and _from_another_site(request):
         raise ApiProblem("wrong-origin", f"Origin {request.headers.get('Origin')!r}")
-    if may is May.HOLDER and not _has_token(request):
-        raise ApiProblem("no-token", f"{request.method} {request.path}")
+    if may is May.HOLDER:
+        check_token(request)
 
 
 def rule_for(request: web.Request) -> May:

@@ -2,7 +2,8 @@
 
 A tick 20 times a second takes the newest picture, writes it as text once, and puts that into every client's queue.
 A client that reads too slowly loses the oldest pictures (the gap in the event ids tells).
-When the recorder is silent, the hub asks the guard itself and shows that, so that the state never just freezes.
+When the recorder is silent, or has nothing new from the guard, the hub asks the guard itself and shows that, so that
+the state never just freezes.
 """
 
 import asyncio
@@ -134,8 +135,13 @@ class LiveHub:
     def _silent_s(self) -> float:
         return time.monotonic() - self._arrived_s
 
+    @property
+    def _fresh(self) -> bool:
+        """Say whether what the recorder sends is new, and not the last word of a guard that went silent."""
+        return self._live is not None and self.recorder_heard and self._live.age_ms < 1000 * SILENT_S
+
     def _pause_s(self) -> float:
-        return TICK_S if self.recorder_heard else ASK_EVERY_S
+        return TICK_S if self._fresh else ASK_EVERY_S
 
     async def _follow(self) -> None:
         """Take pictures until the recorder is gone."""
@@ -153,9 +159,8 @@ class LiveHub:
         """Show the newest picture, once, to whoever listens."""
         if not self._clients:
             return
-        live = self._live if self.recorder_heard else None
-        live = live or await self._without_recorder()
-        if live is not self._shown:
+        live = self._live if self._fresh else await self._asking_guard()
+        if live is not None and live is not self._shown:
             self._shown = live
             self._event_id += 1
             self._put(b"event: live\nid: %d\ndata: %b\n\n" % (self._event_id, msgspec.json.encode(live)))
@@ -167,9 +172,15 @@ class LiveHub:
         for client in self._clients:
             client.put(chunk)
 
-    async def _without_recorder(self) -> Live:
-        """Make the picture that is left when the recorder is silent: the guard's state, and no number."""
+    async def _asking_guard(self) -> Live:
+        """Make the picture with the guard's own word, None when it does not answer."""
         guard, last = await self._ask_guard(), self._live
+        if last is not None and self.recorder_heard:
+            return msgspec.structs.replace(last, guard=guard)
+        return self._without_recorder(guard, last)
+
+    def _without_recorder(self, guard: GuardView | None, last: Live | None) -> Live:
+        """Make the picture that is left when the recorder is silent: the guard's state, and no number."""
         return Live(
             utc=datetime.now(UTC).isoformat(timespec="milliseconds"),
             device_us=last.device_us if last else 0,

@@ -19,7 +19,7 @@ Json = dict[str, Any]
 REF: Final = "#/components/schemas/{name}"
 
 _BODY: Final = ("bad-json", "not-json", "not-valid", "too-large")
-_HOLDER: Final = ("no-token", "wrong-origin")
+_HOLDER: Final = ("no-token", "wrong-token", "wrong-origin")
 
 INFO: Final[Json] = {
     "title": "leverarm",

@@ -52,6 +52,7 @@ KINDS: Final[dict[str, Kind]] = {
     "wrong-host": Kind(421, "This stand does not answer to that host name", "Use its address, or its own name."),
     "wrong-origin": Kind(403, "Another site may not command this stand", "Use the stand's own page."),
     "no-token": Kind(401, "This needs the stand's token", "Send it as `Authorization: Bearer TOKEN`."),
+    "wrong-token": Kind(401, "This token is not the stand's", "Use the one printed at the API's first start."),
     "stale-revision": Kind(409, "The stand has changed since you looked", "Look at the state again, then decide."),
     "refused": Kind(409, "The stand refuses this now", "See to the reasons, then ask again."),
     "unknown-build": Kind(404, "There is no such build", "Use a name from the stand file."),
@@ -98,7 +99,7 @@ def _headers(problem: ApiProblem) -> dict[str, str]:
     """Give the headers that HTTP asks for beside some statuses."""
     if problem.kind == "wrong-method":
         return {"Allow": ", ".join(problem.allowed)}
-    return {"WWW-Authenticate": "Bearer"} if problem.kind == "no-token" else {}
+    return {"WWW-Authenticate": "Bearer"} if KINDS[problem.kind].status == 401 else {}
 
 
 def respond(problem: ApiProblem, request: web.Request) -> web.Response:

@@ -1,11 +1,13 @@
 """Analysis, in a process of its own: its numbers never hold up the live stream, its libraries load only when asked."""
 
 import asyncio
+import os
 import signal
+import threading
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Final, ParamSpec, TypeVar
 
@@ -50,12 +52,20 @@ class Worker:
 
 def _make_pool() -> ProcessPoolExecutor:
     """Make the pool; spawned, since a fork would carry the server's sockets along."""
-    return ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_leave_ctrl_c_to_the_server)
+    return ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_belong_to_the_server)
 
 
-def _leave_ctrl_c_to_the_server() -> None:
-    """Ignore the terminal's interrupt: the server ends the worker."""
+def _belong_to_the_server() -> None:
+    """Ignore the terminal's interrupt, since the server ends the worker; end also when the server was killed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_the_server, name="end with the server", daemon=True).start()
+
+
+def _end_with_the_server() -> None:
+    server = parent_process()
+    if server is not None:
+        server.join()
+        os._exit(1)
 
 
 # --- the jobs (they run in the worker) -----------------------------------------------------------
@@ -78,7 +88,7 @@ class Compared(Record):
 
 
 def groups(store: Path) -> Grouped:
-    """Give the group of each build that has kept pulls, in the order of their newest pull."""
+    """Give the group of each build that has kept pulls, in the order of their first one."""
     from leverarm_daemon.analysis import compare
 
     with Reader(store) as reader:
@@ -90,7 +100,7 @@ def groups(store: Path) -> Grouped:
             made.append(compare.group(build, pulls))
         except Refused as refusal:
             not_made.extend(refusal.reasons)
-    return Grouped(tuple(made), tuple(not_made))
+    return Grouped(tuple(sorted(made, key=lambda group: min(group.pulls))), tuple(not_made))
 
 
 def comparisons(store: Path, a: str, b: str, units: str) -> Compared:

@@ -8,6 +8,7 @@ from aiohttp import web
 from leverarm_api.keys import STAND, STOPPER
 from leverarm_api.problems import ApiProblem
 from leverarm_api.routing import Route, body_of, reply
+from leverarm_daemon.config import StandFile
 from leverarm_daemon.errors import BadMessage, PeerGone
 from leverarm_daemon.ipc.aio import ask_guard
 from leverarm_daemon.ipc.messages import Allow, Done, GuardReply, GuardRequest, No, Reset, Select
@@ -54,7 +55,7 @@ def _view_in(answer: GuardReply) -> GuardView:
         case Done(view):
             return view
         case No("stale", reasons):
-            raise ApiProblem("stale-revision", "; ".join(reasons) or "the revision is not the present one")
+            raise ApiProblem("stale-revision", "; ".join(reasons) or "the stand has changed")
         case No("refused", reasons):
             raise ApiProblem("refused", "; ".join(reasons), reasons=reasons)
     raise ApiProblem("broken", f"the guard answered {answer!r}")
@@ -89,9 +90,18 @@ async def select(request: web.Request) -> web.Response:
     stand = request.app[STAND]
     build = stand.build(body.build)
     if build is None:
-        known = tuple(build.name for build in stand.builds)
-        raise ApiProblem("unknown-build", f"{body.build!r} is not in the stand file", allowed=known)
+        raise _unknown(stand, f"{body.build!r} is not in the stand file")
     return reply(await tell_guard(request, Select(who(request), body.revision, build)))
+
+
+def check_known(stand: StandFile, name: str, what: str) -> None:
+    """Raise the problem when a build of which no `what` were found is not in the stand file either."""
+    if stand.build(name) is None:
+        raise _unknown(stand, f"{name!r} is not in the stand file and has no {what}")
+
+
+def _unknown(stand: StandFile, detail: str) -> ApiProblem:
+    return ApiProblem("unknown-build", detail, allowed=tuple(build.name for build in stand.builds))
 
 
 _GUARD_SAYS_NO: Final = ("stale-revision", "refused", "guard-gone")

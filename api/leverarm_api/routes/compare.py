@@ -8,8 +8,8 @@ from aiohttp import web
 from leverarm_api import work
 from leverarm_api.keys import STAND, WORKER
 from leverarm_api.problems import ApiProblem
+from leverarm_api.routes.commands import check_known
 from leverarm_api.routing import Route, query_of, reply
-from leverarm_daemon.config import StandFile
 from leverarm_daemon.records import Comparison, Record
 
 BuildName = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
@@ -42,17 +42,11 @@ async def compare(request: web.Request) -> web.Response:
     stand = request.app[STAND]
     found = await request.app[WORKER].run(work.comparisons, stand.store, query.a, query.b, query.units)
     for name, count in ((query.a, found.n_a), (query.b, found.n_b)):
-        _check_known(stand, name, count)
+        if count == 0:
+            check_known(stand, name, "kept pulls")
     if found.reasons:
         raise ApiProblem("not-comparable", "; ".join(found.reasons), reasons=found.reasons)
     return reply(Comparisons(found.comparisons))
-
-
-def _check_known(stand: StandFile, name: str, count: int) -> None:
-    """Raise the problem when nobody knows this build; one that has left the stand file may still have pulls."""
-    if count == 0 and stand.build(name) is None:
-        known = tuple(build.name for build in stand.builds)
-        raise ApiProblem("unknown-build", f"{name!r} is not in the stand file and has no kept pulls", allowed=known)
 
 
 _WORK: Final = ("analysis-failed", "store-unreadable")

@@ -9,7 +9,7 @@ from aiohttp import web
 
 from leverarm_api.keys import OPEN_STORE, STAND
 from leverarm_api.problems import ApiProblem
-from leverarm_api.routes.commands import who
+from leverarm_api.routes.commands import check_known, who
 from leverarm_api.routing import Route, body_of, number_in, query_of, reply
 from leverarm_daemon.errors import BadMessage, NotFound, PeerGone
 from leverarm_daemon.ipc.aio import ask_recorder
@@ -85,6 +85,8 @@ async def pulls(request: web.Request) -> web.Response:
     """List pulls."""
     query = query_of(request, PullsQuery)
     found = await _read(request, lambda reader: reader.pulls(query.limit, query.build))
+    if query.build is not None and not found:
+        check_known(request.app[STAND], query.build, "pulls")
     return reply(Pulls(tuple(found)))
 
 
@@ -122,7 +124,10 @@ async def trip(request: web.Request) -> web.Response:
 _READ: Final = ("store-unreadable",)
 
 ROUTES: Final = (
-    Route("GET", "/v1/pulls", pulls, "Pulls, newest first.", reply=Pulls, query=PullsQuery, problems=_READ),
+    Route(
+        "GET", "/v1/pulls", pulls, "Pulls, newest first.", reply=Pulls, query=PullsQuery,
+        problems=("unknown-build", *_READ),
+    ),
     Route(
         "GET", "/v1/pulls/{id}", pull, "One pull with its curve.", reply=Pull, problems=("unknown-pull", *_READ)
     ),

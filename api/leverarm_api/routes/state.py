@@ -1,9 +1,11 @@
 """What the stand is, and what the guard says of it."""
 
-from typing import Final
+from typing import Final, Literal
 
 from aiohttp import web
+from msgspec.structs import replace
 
+from leverarm_api.access import check_token
 from leverarm_api.keys import LIVE, STAND
 from leverarm_api.routes.commands import tell_guard
 from leverarm_api.routing import Route, reply
@@ -15,7 +17,10 @@ from leverarm_daemon.states import INPUT_WORDS
 
 
 class StandState(Record):
-    """The guard's view, fresh; how old the live picture is (None: there was none yet), and how many listen."""
+    """The guard's view, fresh; how old the live picture is (None: there was none yet), and how many listen.
+
+    `recorder`, here and in the view: it answers the guard, and this server.
+    """
 
     guard: GuardView
     live_age_ms: int | None
@@ -45,11 +50,26 @@ class Builds(Record):
     builds: tuple[Build, ...]
 
 
+class Access(Record):
+    """What the token that was sent allows: "watch" (and stop) with none, "operate" with the stand's."""
+
+    may: Literal["watch", "operate"]
+
+
+async def access(request: web.Request) -> web.Response:
+    """Tell whoever asks what they may do; a wrong token is a problem, so that nobody takes it for the right one."""
+    if "Authorization" not in request.headers:
+        return reply(Access("watch"))
+    check_token(request)
+    return reply(Access("operate"))
+
+
 async def state(request: web.Request) -> web.Response:
     """Ask the guard itself."""
     hub = request.app[LIVE]
     guard = await tell_guard(request, Ask())
-    return reply(StandState(guard, hub.age_ms(), hub.recorder_heard, hub.streams))
+    heard = guard.recorder and hub.recorder_heard       # the guard itself takes longer to be sure
+    return reply(StandState(replace(guard, recorder=heard), hub.age_ms(), heard, hub.streams))
 
 
 async def stand(request: web.Request) -> web.Response:
@@ -69,6 +89,10 @@ async def builds(request: web.Request) -> web.Response:
 
 
 ROUTES: Final = (
+    Route(
+        "GET", "/v1/access", access, "What one may do here: watch and stop, or with the stand's token operate too.",
+        reply=Access, problems=("no-token", "wrong-token"),
+    ),
     Route("GET", "/v1/state", state, "The guard's view, asked afresh.", reply=StandState, problems=("guard-gone",)),
     Route("GET", "/v1/stand", stand, "The stand: its name, engine and limits.", reply=Stand),
     Route("GET", "/v1/causes", causes, "Every cause that stops the engine or warns.", reply=Causes),

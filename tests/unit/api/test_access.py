@@ -30,14 +30,29 @@ def test_nothing_but_stop_changes_anything_without_the_token() -> None:
 
 
 @pytest.mark.parametrize(("path", "body"), HELD_BY_TOKEN)
-@pytest.mark.parametrize("authorization", [None, "Bearer wrong", f"Basic {TOKEN}", "Bearer", f"Bearer {digest(TOKEN)}"])
-async def test_no_token(stand: Bench, path: str, body: object, authorization: str | None) -> None:
+@pytest.mark.parametrize(
+    ("authorization", "kind"),
+    [
+        (None, "no-token"), (f"Basic {TOKEN}", "no-token"), ("Bearer", "no-token"),
+        ("Bearer wrong", "wrong-token"), (f"Bearer {digest(TOKEN)}", "wrong-token"),
+    ],
+)
+async def test_no_token_or_a_wrong_one(
+    stand: Bench, path: str, body: object, authorization: str | None, kind: str
+) -> None:
     headers = {"Authorization": authorization} if authorization else {}
     response = await stand.client.post(path, json=body, headers=headers)
-    await problem(response, "no-token")
+    await problem(response, kind)
     assert response.headers["WWW-Authenticate"] == "Bearer"
     assert stand.guard.asked == []
     assert stand.recorder.kept == []
+
+
+async def test_a_token_can_be_tried_without_doing_anything(stand: Bench) -> None:
+    assert await (await stand.client.get("/v1/access")).json() == {"may": "watch"}
+    assert await (await stand.client.get("/v1/access", headers=BEARER)).json() == {"may": "operate"}
+    await problem(await stand.client.get("/v1/access", headers={"Authorization": "Bearer wrong"}), "wrong-token")
+    await problem(await stand.client.get("/v1/access", headers={"Authorization": "Basic x"}), "no-token")
 
 
 @pytest.mark.parametrize(("path", "body"), HELD_BY_TOKEN)

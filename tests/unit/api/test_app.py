@@ -17,7 +17,7 @@ import pytest
 from leverarm_api.access import digest
 from leverarm_api.app import served
 from leverarm_daemon.errors import RefuseToStart
-from support.api import TOKEN, stand_file
+from support.api import TOKEN, make_store, stand_file
 
 EXAMPLE = Path(__file__).parents[3] / "deploy" / "stand.example.toml"
 
@@ -147,3 +147,31 @@ async def test_a_refusal_leaves_nothing_behind(tmp_path: Path) -> None:
         async with served(away, digest(TOKEN)):
             pass
     assert not stand.api_url.exists()
+
+
+def children(pid: int) -> list[int]:
+    return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+def lives(pid: int) -> bool:
+    """Tell whether a process is there, and not only waits for somebody to take note of its end."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+async def test_a_killed_server_leaves_no_process_behind(tmp_path: Path) -> None:
+    make_store(stand_file(tmp_path).store)
+    async with process(written(tmp_path)) as run:
+        await line_of(run)
+        url = (await line_of(run)).removeprefix("listening: ")
+        async with aiohttp.ClientSession() as session, session.get(f"{url}/v1/groups") as response:
+            assert response.status == 200
+        started = children(run.pid)
+        assert len(started) == 2, "the worker, and the one that tidies up after it"
+        run.kill()
+        await run.wait()
+    async with asyncio.timeout(5):
+        while any(map(lives, started)):  # noqa: ASYNC110 (nobody tells us)
+            await asyncio.sleep(0.05)

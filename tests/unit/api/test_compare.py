@@ -29,7 +29,7 @@ def kept(build: str) -> list[Pull]:
 
 async def test_groups_and_comparison_are_those_of_the_analysis(stored: Bench) -> None:
     groups = msgspec.json.decode(await (await stored.client.get("/v1/groups")).read(), type=Grouped)
-    assert groups.groups == tuple(compare.group(build, kept(build)) for build in ("foam", "paper"))
+    assert groups.groups == tuple(compare.group(build, kept(build)) for build in ("paper", "foam")), "by first pull"
     response = await stored.client.get("/v1/compare?a=paper&b=foam")
     found = msgspec.json.decode(await response.read(), type=Comparisons).comparisons
     assert [one.quantity for one in found] == ["torque_nm", "power_kw"]

@@ -119,6 +119,18 @@ async def test_a_silent_guard_does_not_hold_up_the_stream(tmp_path: Path) -> Non
         assert found.not_recorded_because == BOTH_GONE
 
 
+async def test_a_frozen_guards_last_word_is_not_passed_on_for_ever(stand: Bench) -> None:
+    async with stream(stand) as response:
+        assert (await picture_when(response, lambda found: found.recorded)).guard == stand.recorder.picture.guard
+        stand.guard.silent, old_s = True, time.monotonic()
+        stand.recorder.picture = msgspec.structs.replace(stand.recorder.picture, age_ms=400)
+        found = await picture_when(response, lambda found: found.guard is None)
+        assert time.monotonic() - old_s < 0.6
+        assert found.values == stand.recorder.picture.values
+        stand.guard.silent = False
+        assert (await picture_when(response, lambda found: found.guard is not None)).guard == stand.guard.view
+
+
 async def test_state_tells_the_age_of_the_live_picture(stand: Bench) -> None:
     await asyncio.sleep(0.3)
     state = await (await stand.client.get("/v1/state")).json()
@@ -128,7 +140,7 @@ async def test_state_tells_the_age_of_the_live_picture(stand: Bench) -> None:
     await asyncio.sleep(0.5)
     state = await (await stand.client.get("/v1/state")).json()
     assert state["live_age_ms"] > 400
-    assert state["recorder"] is False
+    assert (state["recorder"], state["guard"]["recorder"]) == (False, False)
 
 
 async def test_state_without_a_guard(tmp_path: Path) -> None:

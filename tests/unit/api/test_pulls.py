@@ -29,7 +29,17 @@ async def test_pulls_newest_first(stored: Bench) -> None:
     assert await ids(stored, "") == [7, 6, 5, 4, 3, 2, 1]
     assert await ids(stored, "?build=foam") == [6, 3, 2]
     assert await ids(stored, "?build=paper&limit=2") == [7, 5]
-    assert await ids(stored, "?build=wool") == []
+
+
+async def test_pulls_of_a_build_that_nobody_knows_are_no_empty_list(stored: Bench) -> None:
+    told = await problem(await stored.client.get("/v1/pulls?build=wool"), "unknown-build")
+    assert told.allowed == ("paper", "foam")
+
+
+async def test_a_build_of_the_stand_file_without_pulls_has_none(tmp_path: Path) -> None:
+    make_store(stand_file(tmp_path).store, pulls=())
+    async with bench(tmp_path) as made:
+        assert await ids(made, "?build=foam") == []
 
 
 @pytest.mark.parametrize("query", ["limit=0", "limit=1001", "limit=many", "limt=5", "limit=-1"])
