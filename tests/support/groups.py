@@ -26,7 +26,8 @@ GROUPS = (*BARE, "bench", "long")
 # Debian's package by the program that is looked for.
 BROKER = {"mosquitto": "mosquitto", "mosquitto_sub": "mosquitto-clients"}
 NEEDS = {
-    "system": BROKER,
+    "unit": BROKER,
+    "system": BROKER | {"curl": "curl"},
     "faults": BROKER,
     "bench": BROKER,
     "browser": {"chromium": "chromium"},
