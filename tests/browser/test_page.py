@@ -94,7 +94,7 @@ async def test_a_running_stand_is_shown_and_the_browser_has_nothing_to_complain_
     await phone.open()
     await phone.says("#state-word", "Running")
     await phone.says("#speed_rpm .figure", "2,600")
-    await phone.says("#torque_nm .figure", "15.2")
+    await phone.says("#torque_corrected_nm .figure", "15.2")
     await phone.says("#power_corrected_kw .unit", "kW")
     await phone.says("#head_c .quality", "bad: open")
     await phone.says("#simulated", "Simulated data")
@@ -201,8 +201,8 @@ async def test_units_are_chosen_once_and_kept(phone: Shown) -> None:
     await phone.says("#pulls-list", "15.2 N·m at 2,500, 4.56 kW at 3,300")
     await phone.page.locator("#units").select_option("trade")
     for _ in range(2):
-        await phone.says("#torque_nm .figure", "11.2")              # 15.2 N·m / 1.3558
-        await phone.says("#torque_nm .unit", "lb·ft")
+        await phone.says("#torque_corrected_nm .figure", "11.2")              # 15.2 N·m / 1.3558
+        await phone.says("#torque_corrected_nm .unit", "lb·ft")
         await phone.says("#power_corrected_kw .figure", "5.65")     # 4.21 kW / 0.7457
         await phone.says("#head_c .figure", "212")
         await phone.says("#room-bars", "270 °F left before 482")    # 250 °C is 482 °F
@@ -214,14 +214,34 @@ async def test_units_are_chosen_once_and_kept(phone: Shown) -> None:
         await phone.page.reload()
     await phone.page.locator("#units").select_option("si")
     await phone.says("#pulls-list", "15.2 N·m at 2,500, 4.56 kW at 3,300")
-    await phone.says("#torque_nm .figure", "15.2")
+    await phone.says("#torque_corrected_nm .figure", "15.2")
 
 
 async def test_keep_is_one_touch(phone: Shown) -> None:
     await phone.open(TOKEN)
     await phone.page.get_by_role("button", name="Keep pull 7").click()
     await until_asked(lambda: phone.recorder.kept)
-    assert phone.recorder.kept == [Keep(7, True, "REST from 127.0.0.1", "by hand on the page")]
+    assert phone.recorder.kept == [Keep(7, True, "REST from 127.0.0.1", "one touch on the page")]
+
+
+async def test_leaving_out_asks_for_a_reason_and_shows_it(phone: Shown) -> None:
+    await phone.open(TOKEN)
+    await phone.page.get_by_role("button", name="Leave out pull").first.click()
+    reason = phone.page.get_by_label("is left out")
+    await reason.press("Enter")
+    assert not phone.recorder.kept, "not without a reason"
+    await reason.fill("strap slipped")
+    await reason.press("Enter")
+    await until_asked(lambda: phone.recorder.kept)
+    assert (phone.recorder.kept[0].kept, phone.recorder.kept[0].why) == (False, "strap slipped")
+
+
+async def test_a_wrong_token_is_told_at_once_and_not_kept(phone: Shown) -> None:
+    await phone.open()
+    await phone.page.get_by_label("Token").fill("wrong")
+    await phone.page.get_by_role("button", name="Use this token").click()
+    await phone.says("#token-words", "Without the token this page can look, and stop")
+    await phone.says("#answer", "That is not the stand's token. Use the one that was printed at the first start.")
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK, {"width": 320, "height": 568}])

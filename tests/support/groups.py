@@ -1,6 +1,7 @@
 """Runs the checks and the groups of tests; `tests/run` is its front."""
 
 import argparse
+import ctypes
 import os
 import shlex
 import shutil
@@ -23,14 +24,14 @@ CHECKS = (
 BARE = ("unit", "published", "system", "faults", "browser")
 GROUPS = (*BARE, "bench", "long")
 
-# Debian's package by the program that is looked for.
+# Debian's package by the program or library that is looked for.
 BROKER = {"mosquitto": "mosquitto", "mosquitto_sub": "mosquitto-clients"}
 NEEDS = {
     "unit": BROKER,
     "system": BROKER | {"curl": "curl"},
     "faults": BROKER,
     "bench": BROKER,
-    "browser": {"chromium": "chromium"},
+    "browser": {"chromium": "chromium", "libatomic.so.1": "libatomic1"},     # the library: for playwright's driver
 }
 
 NO_TESTS_FOUND = 5
@@ -87,9 +88,20 @@ def _parse(arguments: Sequence[str]) -> argparse.Namespace:
 
 
 def _missing_packages(groups: Sequence[str]) -> list[str]:
-    """Give the Debian packages whose programs are not there."""
+    """Give the Debian packages whose programs or libraries are not there."""
     needed = {program: name for group in groups for program, name in NEEDS.get(group, {}).items()}
-    return sorted({name for program, name in needed.items() if not shutil.which(program)})
+    return sorted({name for program, name in needed.items() if not _is_there(program)})
+
+
+def _is_there(name: str) -> bool:
+    """Tell whether a program can be found, or a library loaded."""
+    if ".so" not in name:
+        return shutil.which(name) is not None
+    try:
+        ctypes.CDLL(name)
+    except OSError:
+        return False
+    return True
 
 
 def _install(packages: list[str]) -> bool:
@@ -110,7 +122,7 @@ def _install(packages: list[str]) -> bool:
 
 def _installed(package: str) -> bool:
     programs = {name: program for needs in NEEDS.values() for program, name in needs.items()}
-    return shutil.which(programs[package]) is not None
+    return _is_there(programs[package])
 
 
 def _checks() -> Counts:

@@ -7,7 +7,7 @@ that only what is surely slower fails.
 What this sees, measured on two busy cores by multiplying recorded answers, 48 trials each: answers 1.5 times as slow
 were noticed in 48, 1.35 times in 26, 1.2 times in 1, equal ones in none; most were decided after four seconds. Of
 single long stalls it sees those that double the 99th percentile of all answers together. It does not see fewer than
-that, and not what is less than 1.2 times as slow. On a machine too noisy to tell it says so, and fails only the control.
+that, and not what is less than 1.2 times as slow. On a machine too noisy to tell it says so; only the control fails.
 """
 
 import math

@@ -1,13 +1,14 @@
 // The page's thread: facts once, the live stream, buttons. The stop button depends on nothing else here.
 
 import { refreshRecords } from "./records.js";
-import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRecorded, showRoom, showTrip, text } from "./show.js";
-import { command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
+import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRaw, showRecorded, showRoom, showTrip, text } from "./show.js";
+import { access, command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
 import { nameUnits, system, useSystem } from "./units.js";
 
 const now = { live: null, arrived_ms: 0, guard: null, stand: null, causes: {}, order: [], lastPull: undefined, trip: null };
 
 const NO_PULL = { curve: [], pull: "" };
+const NOTHING = { guard: null, values: {} };
 
 // --- stop: wired first ---
 
@@ -48,8 +49,7 @@ find("token-form").addEventListener("submit", (event) => {
   event.preventDefault();
   useToken(find("token").value);
   find("token").value = "";
-  showButtons();
-  records();
+  checkToken();
 });
 
 find("units").addEventListener("change", () => {
@@ -58,6 +58,16 @@ find("units").addEventListener("change", () => {
   showPull(now.live ?? NO_PULL);
   records();
 });
+
+// A mistyped token is told now, not when somebody needs it.
+async function checkToken() {
+  if (hasToken()) await access().catch(() => {
+    useToken("");
+    text("answer", "That is not the stand's token. Use the one that was printed at the first start.");
+  });
+  showButtons();
+  records();
+}
 
 function showButtons() {
   const { guard } = now;
@@ -75,7 +85,9 @@ function showButtons() {
 // --- what comes in ---
 
 function take(guard) {
+  if (guard?.build && guard.build !== now.guard?.build) find("builds").value = guard.build;
   now.guard = guard;
+  if (!guard) showRoom(NOTHING, now.stand);
   showGuard(guard, now.causes, now.stand?.input_words);
   showButtons();
   if (guard?.state === "tripped" && !now.trip) lookUpTrip();
@@ -96,6 +108,7 @@ function onLive(live) {
   find("unreachable").hidden = true;
   take(live.guard);
   showNumbers(live.values);
+  showRaw(live.values);
   showRoom(live, now.stand);
   showPull(live);
   showRecorded(live);
@@ -132,11 +145,12 @@ async function learn() {
   document.title = `${stand.name} – brake stand`;
   now.order = builds.map(({ name }) => name);
   find("builds").replaceChildren(...now.order.map((name) => make("option", name)));
+  if (now.guard?.build) find("builds").value = now.guard.build;
 }
 
 takeTokenFromAddress();
 makeNumbers();
-showButtons();
+checkToken();
 find("units").value = system();
 nameUnits();
 showPull(NO_PULL);

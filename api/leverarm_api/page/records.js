@@ -37,6 +37,7 @@ function peaks({ peak_torque_nm: torque, peak_power_kw: power }) {
 function facts(pull) {
   const remarks = [
     `no. ${pull.id}`, pull.build, atClock(pull.started_utc), pull.kept ? "" : "left out", pull.kind === "short" ? "short" : "",
+    pull.kept_why ? `because ${pull.kept_why}` : "",
     pull.quality === "good" ? "" : `${pull.quality}: ${pull.reason}`, pull.simulated ? "simulated" : "",
   ];
   return remarks.filter(Boolean).join(" · ");
@@ -47,17 +48,30 @@ function keepButton(pull, order) {
   button.type = "button";
   button.disabled = !hasToken();
   button.setAttribute("aria-label", `${button.textContent} pull ${pull.id}`);
-  button.addEventListener("click", () => turn(pull, button, order));
+  button.addEventListener("click", () => (pull.kept ? askWhy(pull, button, order) : turn(pull, "one touch on the page", order)));
   return button;
 }
 
-async function turn(pull, button, order) {
-  button.disabled = true;
+// Nothing is left out without a reason that others can read later.
+function askWhy(pull, button, order) {
+  const form = make("form", "", "why");
+  const reason = make("input");
+  Object.assign(reason, { required: true, maxLength: 200, placeholder: "Why?", ariaLabel: `Why pull ${pull.id} is left out` });
+  const done = make("button", "Leave out");
+  form.append(reason, done);
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    turn(pull, reason.value.trim(), order);
+  });
+  button.replaceWith(form);
+  reason.focus();
+}
+
+async function turn(pull, why, order) {
   try {
-    await command(`/v1/pulls/${pull.id}/keep`, { kept: !pull.kept, why: "by hand on the page" });
+    await command(`/v1/pulls/${pull.id}/keep`, { kept: !pull.kept, why });
     await refreshRecords(order);
   } catch (problem) {
-    button.disabled = false;
     text("answer", problem.message);
   }
 }

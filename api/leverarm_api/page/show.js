@@ -6,7 +6,7 @@ import { ageWords, inputWords, limitsNow, number, roomWords, stateWords } from "
 
 const FIGURES = [
   { name: "speed_rpm", label: "Speed", unit: "rpm", digits: 0 },
-  { name: "torque_nm", label: "Torque", unit: "N·m", digits: 1 },
+  { name: "torque_corrected_nm", label: "Torque, corrected", unit: "N·m", digits: 1 },
   { name: "power_corrected_kw", label: "Power, corrected", unit: "kW", digits: 2 },
   { name: "head_c", label: "Head", unit: "°C", digits: 0 },
 ];
@@ -44,7 +44,7 @@ export function showGuard(guard, causes, inputs) {
   document.body.dataset.state = guard?.state ?? "unknown";
   text("state-word", word);
   text("state-line", line);
-  text("build", guard?.build ? `On the brake: ${guard.build}` : "No build on the brake");
+  text("build", guard ? `On the brake: ${guard.build ?? "no build yet"}` : "Build on the brake: not known");
   find("simulated").hidden = !guard?.simulated;
   text("inputs", (guard?.inputs ?? []).map((input) => inputWords(input, inputs)).join(" · "));
   list("notices", (guard?.notices ?? []).map((notice) => causes[notice]?.words ?? notice));
@@ -88,19 +88,35 @@ export function makeNumbers() {
   }));
 }
 
+// At standstill nothing is wrong with what is not there, and torque is what hangs on the arm, uncorrected.
 export function showNumbers(values) {
-  for (const { name, unit, digits } of FIGURES) {
-    const value = values[name] ?? NO_VALUE;
+  const still = values.speed_rpm?.value === 0;
+  for (const { name, label, unit, digits } of FIGURES) {
+    const hanging = still && name === "torque_corrected_nm";
+    const value = calm((hanging ? values.torque_nm : values[name]) ?? NO_VALUE, still && name !== "head_c");
     const box = find(name);
     box.className = `number ${value.quality}`;
+    box.querySelector(".label").firstChild.textContent = `${hanging ? "Torque on the arm" : label} `;
     box.querySelector(".figure").textContent = number(inUnits(value.value, value.unit), digits);
     box.querySelector(".unit").textContent = unitOf(value.unit || unit);
     box.querySelector(".quality").textContent = qualityWords(value);
   }
 }
 
+function calm(value, still) {
+  return still && value.value === null ? { ...value, quality: "good", reason: "stands still" } : value;
+}
+
+// What helps with wiring and calibration: force, raw counts, and the drum.
+export function showRaw(values) {
+  const told = [["force_n", "Force", 1], ["load_counts", "Load cell", 0], ["drum_c", "Drum", 0]]
+    .filter(([name]) => values[name]?.value !== null && values[name] !== undefined)
+    .map(([name, label, digits]) => `${label} ${number(inUnits(values[name].value, values[name].unit), digits)} ${unitOf(values[name].unit)}`);
+  text("raw", told.join(" · "));
+}
+
 function qualityWords(value) {
-  if (value.quality === "good") return "";
+  if (value.quality === "good") return value.reason === "SAE J1349" ? "" : value.reason;
   return value === NO_VALUE ? value.reason : [value.quality, value.reason].filter(Boolean).join(": ");
 }
 
@@ -113,7 +129,8 @@ export function showAge(age_ms) {
 // --- room left to each limit ---
 
 export function showRoom(live, stand) {
-  const limits = limitsNow(live, stand).filter(({ limit, now }) => limit !== null || now !== null);
+  text("room-title", live.guard ? "Room left" : "Room left: not known");
+  const limits = !live.guard ? [] : limitsNow(live, stand).filter(({ limit, now }) => limit !== null || now !== null);
   const bars = find("room-bars");
   while (bars.children.length < limits.length) bars.append(makeBar());
   while (bars.children.length > limits.length) bars.lastElementChild.remove();
@@ -140,7 +157,7 @@ function fillBar(bar, limit) {
 // The curve of the last pull stays until the next one begins.
 export function showPull(live) {
   const canvas = find("curve");
-  if (live.curve.length > 0) lastCurve = live.curve;
+  if (live.pull && live.curve.length > 0) lastCurve = live.curve;
   text("pull-words", live.pull || (lastCurve.length ? "No pull is under way; this is the last one." : "No pull is under way."));
   const points = lastCurve.map(([rpm, nm, kw]) => [rpm, inUnits(nm, "N·m"), inUnits(kw, "kW")]);
   draw(canvas, points);

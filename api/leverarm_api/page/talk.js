@@ -16,11 +16,15 @@ export async function read(path) {
   return answerOf(await fetch(path, { cache: "no-store" }));
 }
 
+const withToken = (headers) => ({ ...headers, "Authorization": `Bearer ${sessionStorage.getItem(TOKEN) ?? ""}` });
+
+// What this page may do; throws when the token is the wrong one.
+export async function access() {
+  return answerOf(await fetch("/v1/access", { cache: "no-store", headers: withToken({}) }));
+}
+
 export async function command(path, body) {
-  const headers = {
-    "Content-Type": "application/json",
-    "Authorization": `Bearer ${sessionStorage.getItem(TOKEN) ?? ""}`,
-  };
+  const headers = withToken({ "Content-Type": "application/json" });
   return answerOf(await fetch(path, { method: "POST", headers, body: JSON.stringify(body) }));
 }
 

@@ -29,7 +29,9 @@ export function ageWords(age_ms) {
 }
 
 export function atClock(utc) {
-  return new Date(utc).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+  const [at, today] = [new Date(utc), new Date()];
+  const day = at.toDateString() === today.toDateString() ? {} : { day: "numeric", month: "short" };
+  return at.toLocaleString("en-GB", { ...day, hour: "2-digit", minute: "2-digit" });
 }
 
 export function interval(spread, unit, digits) {

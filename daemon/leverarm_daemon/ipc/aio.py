@@ -22,6 +22,7 @@ LONGEST: Final = 1_000_000
 MOST_UNSENT: Final = 1_000_000
 """Bytes that may wait for a slow peer before `send` waits too."""
 
+ACCEPTED_S: Final = 0.01
 CLOSING_S: Final = 0.5
 
 GONE: Final = (OSError, EOFError)
@@ -165,6 +166,7 @@ async def serve(path: Path, requests: Any, handler: Handler) -> AsyncIterator[No
         yield
     finally:
         server.close()
+        await asyncio.sleep(ACCEPTED_S)     # a connection accepted just now has yet to reach `client`
         await _end(running)
         _remove(path)
 

@@ -174,7 +174,7 @@ async def test_a_killed_server_leaves_no_process_behind(tmp_path: Path) -> None:
         assert len(started) == 2, "the worker, and the one that tidies up after it"
         run.kill()
         until_s = time.monotonic() + 5
-        while (left := [pid for pid in started if lives(pid)]) and time.monotonic() < until_s:
+        while (left := [pid for pid in started if lives(pid)]) and time.monotonic() < until_s:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
         for pid in left:                    # they hold the pipes on which the fixture waits
             os.kill(pid, signal.SIGKILL)

@@ -74,7 +74,9 @@ def test_an_old_trip_is_reset_before_anything_else() -> None:
     assert orders.send(Seen(2.1, view(state="held"), 0, 0)) == Order("select", "a")
 
 
-@pytest.mark.parametrize(("cause", "words"), [("stand-silent", "too busy"), ("load-lost", "nothing should: load-lost$")])
+@pytest.mark.parametrize(
+    ("cause", "words"), [("stand-silent", "too busy"), ("load-lost", "nothing should: load-lost$")]
+)
 def test_a_trip_out_of_turn_ends_it_at_once_with_its_cause(cause: str, words: str) -> None:
     orders = campaign(("a", "a"), brake_fails=True)
     next(orders)
