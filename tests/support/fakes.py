@@ -42,7 +42,7 @@ def live(**changes: Any) -> Live:
         guard=view(state="running", speed_rpm=2600.0),
         values={
             "speed_rpm": Value(2600.0, "rpm"),
-            "torque_nm": Value(15.0, "N·m"),
+            "torque_nm": Value(15.2, "N·m"),
             "torque_corrected_nm": Value(15.2, "N·m", reason="SAE J1349"),
             "power_corrected_kw": Value(4.21, "kW"),
             "head_c": Value(None, "°C", Quality.BAD, "open"),

@@ -165,8 +165,8 @@ async def serve(path: Path, requests: Any, handler: Handler) -> AsyncIterator[No
     try:
         yield
     finally:
+        await asyncio.sleep(ACCEPTED_S)     # a server that closes forgets a connection that it has just accepted
         server.close()
-        await asyncio.sleep(ACCEPTED_S)     # a connection accepted just now has yet to reach `client`
         await _end(running)
         _remove(path)
 
