@@ -45,7 +45,7 @@ export function showGuard(guard, causes, inputs) {
   text("state-word", word);
   text("state-line", line);
   text("build", guard ? `On the brake: ${guard.build ?? "no build yet"}` : "Build on the brake: not known");
-  find("simulated").hidden = !guard?.simulated;
+  if (guard) find("simulated").hidden = !guard.simulated;      // what was simulated stays so when nobody answers
   text("inputs", (guard?.inputs ?? []).map((input) => inputWords(input, inputs)).join(" · "));
   list("notices", (guard?.notices ?? []).map((notice) => causes[notice]?.words ?? notice));
   showCause(guard, causes);
@@ -123,7 +123,10 @@ function qualityWords(value) {
 export function showAge(age_ms) {
   document.body.classList.toggle("stale", age_ms === null || age_ms > STALE_MS);
   text("age", ageWords(age_ms));
-  if (age_ms !== null && age_ms > TOO_OLD_MS) showNumbers({});
+  if (age_ms !== null && age_ms > TOO_OLD_MS) {
+    showNumbers({});
+    showRaw({});
+  }
 }
 
 // --- room left to each limit ---

@@ -17,7 +17,8 @@ export const inputWords = ([name, on], names) => (names?.[name] ?? [`${name} on`
 
 export function number(value, digits) {
   if (value === null || value === undefined) return "–";
-  return value.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits });
+  const shown = value.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits });
+  return shown.replace(/^-(?=[0.]+$)/, "");
 }
 
 export function ageWords(age_ms) {
