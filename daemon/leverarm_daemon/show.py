@@ -74,6 +74,8 @@ LIVE: Final = {
     "head_c": ("head", 0), "drum_c": ("drum", 0), "load_counts": ("load cell, raw", 0),
 }
 """The live values that a terminal shows: what people call them, and their decimals."""
+ONLY_TURNING: Final = ("power_kw", "torque_corrected_nm", "power_corrected_kw")
+"""Those that say nothing while the crank stands still."""
 
 
 def live_rows(live: Live | None, units: Units) -> list[tuple[str, str]]:
@@ -81,9 +83,10 @@ def live_rows(live: Live | None, units: Units) -> list[tuple[str, str]]:
     if live is None:
         return [("live", "no values: the recorder does not answer (the engine is guarded all the same)")]
     old = f"   (the newest line of the stand is {live.age_ms / 1000:.1f} s old)" if live.age_ms > OLD_MS else ""
+    still = "speed_rpm" in live.values and live.values["speed_rpm"].value == 0
     rows = [
         (words, _live_words(live.values[name], units.get(name.replace("_corrected", "")), digits))
-        for name, (words, digits) in LIVE.items() if name in live.values
+        for name, (words, digits) in LIVE.items() if name in live.values and not (still and name in ONLY_TURNING)
     ]
     return [("live", f"as the recorder shows it{old}"), *((f"  {what}", words) for what, words in rows)]
 

@@ -13,6 +13,7 @@ from playwright.async_api import BrowserContext, Page, async_playwright, expect
 
 from leverarm_api.access import digest
 from leverarm_api.app import served
+from leverarm_api.live import LiveHub
 from leverarm_daemon.causes import CAUSES
 from leverarm_daemon.ipc.messages import Allow, Keep, Reset, Stop
 from leverarm_daemon.records import Value
@@ -103,7 +104,7 @@ async def test_a_running_stand_is_shown_and_the_browser_has_nothing_to_complain_
     await phone.says("#verdict-lines", "foam against paper")
     await phone.says("#pulls-list", "left out")
     assert await phone.page.locator("#curve").get_attribute("aria-label") == (
-        "Torque and power against speed: torque up to 15.2 N·m at 2,600 rpm, power up to 4.40 kW at 3,000 rpm"
+        "Torque and power against speed: torque up to 15.5 N·m at 2,600 rpm, power up to 4.49 kW at 3,000 rpm"
     )
     assert phone.complaints == []
     assert phone.hosts == {phone.url.removeprefix("http://")}
@@ -177,6 +178,29 @@ async def test_old_data_is_greyed_and_then_no_longer_shown_as_numbers(phone: Sho
     await expect(phone.page.locator("#speed_rpm .figure")).to_have_text("–")
 
 
+async def test_a_frozen_guard_is_not_shown_as_running(phone: Shown) -> None:
+    await phone.open()
+    await phone.says("#state-word", "Running")
+    phone.guard.silent = True
+    phone.recorder.picture = msgspec.structs.replace(phone.recorder.picture, age_ms=900)
+    await phone.says("#state-word", "Not known")
+    await phone.says("#state-line", "The guard does not answer; use the button on the stand.")
+    await phone.says("#build", "not known")
+    await expect(phone.page.locator("body")).to_have_attribute("data-state", "unknown")
+    await expect(phone.page.locator("#room-bars")).to_be_empty()
+
+
+async def test_a_server_that_says_nothing_any_more_is_not_believed(
+    phone: Shown, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await phone.open()
+    await phone.says("#state-word", "Running")
+    phone.guard.silent = True                                       # /v1/state waits for it
+    monkeypatch.setattr(LiveHub, "_put", lambda *_: None)
+    await expect(phone.page.locator("#state-word")).to_have_text("Not known", timeout=1000)
+    await expect(phone.page.locator("#room-bars")).to_be_empty()
+
+
 async def test_a_recorder_that_is_gone_is_told_with_the_guards_state(phone: Shown) -> None:
     await phone.open()
     phone.guard.view = view(state="stopping")
@@ -191,6 +215,18 @@ async def test_inputs_are_told_in_words(phone: Shown) -> None:
     await phone.says("#inputs", "stop loop closed · shield open · key not turned · door on")
     phone.show(inputs=(("loop", False), ("shield", True), ("key", True)))
     await phone.says("#inputs", "stop loop open · shield shut · key turned")
+
+
+async def test_between_pulls_the_last_one_is_drawn_as_it_is_stored(phone: Shown) -> None:
+    await phone.open()
+    await phone.says("#pull-words", "pulling")
+    await phone.says("#curve-correction", "both corrected: SAE J1349")
+    fragment = ((3900.0, 1.0, 0.4), (3850.0, 1.1, 0.4))
+    phone.recorder.picture = live(pull="", curve=fragment)
+    await phone.says("#pull-words", "No pull is under way. Shown: pull 6, foam")
+    await expect(phone.page.locator("#curve")).to_have_attribute(         # 12.2 N·m and 3.8 kW by 1.01
+        "aria-label", re.compile("torque up to 12.3 N·m at 3,000 rpm, power up to 3.84 kW")
+    )
 
 
 async def test_units_are_chosen_once_and_kept(phone: Shown) -> None:
@@ -210,7 +246,7 @@ async def test_units_are_chosen_once_and_kept(phone: Shown) -> None:
         await phone.says("#verdict-lines", "against 6.07 hp")
         await phone.says("#groups", "Power, hp")
         await phone.says("#groups", "6.07 (")
-        await expect(phone.page.locator("#curve")).to_have_attribute("aria-label", re.compile("5.90 hp at 3,000 rpm"))
+        await expect(phone.page.locator("#curve")).to_have_attribute("aria-label", re.compile("6.02 hp at 3,000 rpm"))
         await phone.page.reload()
     await phone.page.locator("#units").select_option("si")
     await phone.says("#pulls-list", "15.2 N·m at 2,500, 4.56 kW at 3,300")

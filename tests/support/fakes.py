@@ -45,6 +45,7 @@ def live(**changes: Any) -> Live:
             "torque_nm": Value(15.2, "N·m"),
             "torque_corrected_nm": Value(15.2, "N·m", reason="SAE J1349"),
             "power_corrected_kw": Value(4.21, "kW"),
+            "correction": Value(1.02, "", Quality.GOOD, "SAE J1349"),
             "head_c": Value(None, "°C", Quality.BAD, "open"),
         },
         recorded=True, not_recorded_because="", pull="pulling", curve=((3000.0, 14.0, 4.4), (2600.0, 15.2, 4.1)),

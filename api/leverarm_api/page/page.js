@@ -1,11 +1,11 @@
 // The page's thread: facts once, the live stream, buttons. The stop button depends on nothing else here.
 
 import { refreshRecords } from "./records.js";
-import { find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRaw, showRecorded, showRoom, showTrip, text } from "./show.js";
+import { STALE_MS, find, make, makeNumbers, showAge, showGuard, showNumbers, showPull, showRaw, showRecorded, showRoom, showTrip, text } from "./show.js";
 import { access, command, follow, hasToken, read, stop, takeTokenFromAddress, useToken } from "./talk.js";
 import { nameUnits, system, useSystem } from "./units.js";
 
-const now = { live: null, arrived_ms: 0, guard: null, stand: null, causes: {}, order: [], lastPull: undefined, trip: null };
+const now = { live: null, arrived_ms: 0, guard: null, guard_ms: 0, asking: false, stand: null, causes: {}, order: [], lastPull: undefined, trip: null };
 
 const NO_PULL = { curve: [], pull: "" };
 const NOTHING = { guard: null, values: {} };
@@ -87,6 +87,7 @@ function showButtons() {
 function take(guard) {
   if (guard?.build && guard.build !== now.guard?.build) find("builds").value = guard.build;
   now.guard = guard;
+  now.guard_ms = performance.now();
   if (!guard) showRoom(NOTHING, now.stand);
   showGuard(guard, now.causes, now.stand?.input_words);
   showButtons();
@@ -124,21 +125,28 @@ function onGone() {
 }
 
 function records() {
-  refreshRecords(now.order).catch((problem) => text("pulls-none", problem.message));
+  refreshRecords(now.order).then(() => showPull(now.live ?? NO_PULL)).catch((problem) => text("pulls-none", problem.message));
 }
 
-// The age goes on growing here when nothing comes in, and the state is asked for without the stream.
-setInterval(() => showAge(now.live && now.live.age_ms + performance.now() - now.arrived_ms), 100);
+// When nothing comes in, the age goes on growing here, and a state that nobody has told lately is not known any more.
+setInterval(() => {
+  showAge(now.live && now.live.age_ms + performance.now() - now.arrived_ms);
+  if (now.guard && performance.now() - now.guard_ms > STALE_MS) take(null);
+}, 100);
+
+// Without the stream the state is asked for; an answer may never come.
 setInterval(async () => {
-  if (performance.now() - now.arrived_ms < 1500) return;
-  const state = await read("/v1/state").catch(() => null);
+  if (now.asking || performance.now() - now.arrived_ms < STALE_MS) return;
+  now.asking = true;
+  const state = await read("/v1/state", AbortSignal.timeout(2500)).catch(() => null);
+  now.asking = false;
   take(state?.guard ?? null);
-}, 1000);
+}, 250);
 
 // --- begin ---
 
 async function learn() {
-  const [stand, { causes }, { builds }] = await Promise.all(["/v1/stand", "/v1/causes", "/v1/builds"].map(read));
+  const [stand, { causes }, { builds }] = await Promise.all(["/v1/stand", "/v1/causes", "/v1/builds"].map((path) => read(path)));
   now.stand = stand;
   now.causes = Object.fromEntries(causes.map((cause) => [cause.id, cause]));
   text("stand-name", `${stand.name}: ${stand.engine.name}`);

@@ -1,7 +1,7 @@
 // What is kept: the last pulls, the groups, the verdict.
 
 import { command, hasToken, read } from "./talk.js";
-import { find, make, text } from "./show.js";
+import { find, keepLast, make, text } from "./show.js";
 import { inUnits, system, unitOf } from "./units.js";
 import { atClock, interval, number } from "./words.js";
 
@@ -11,9 +11,16 @@ const SHOWN = 8;
 export async function refreshRecords(order) {
   const { pulls } = await read(`/v1/pulls?limit=${SHOWN}`);
   showPulls(pulls, order);
+  await lookUpLast(pulls);
   const { groups, not_made } = await read("/v1/groups");
   showGroups(groups);
   await showVerdicts(groups, not_made, order);
+}
+
+// The newest that is worth a curve: short ones are fragments, unless somebody keeps them.
+async function lookUpLast(pulls) {
+  const last = pulls.find((pull) => pull.kept || pull.kind === "pull");
+  keepLast(last ? await read(`/v1/pulls/${last.id}`) : null);
 }
 
 // --- pulls ---

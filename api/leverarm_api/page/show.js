@@ -2,7 +2,7 @@
 
 import { draw, describe } from "./curve.js";
 import { inUnits, unitOf } from "./units.js";
-import { ageWords, inputWords, limitsNow, number, roomWords, stateWords } from "./words.js";
+import { ageWords, atClock, inputWords, limitsNow, number, roomWords, stateWords } from "./words.js";
 
 const FIGURES = [
   { name: "speed_rpm", label: "Speed", unit: "rpm", digits: 0 },
@@ -11,10 +11,10 @@ const FIGURES = [
   { name: "head_c", label: "Head", unit: "°C", digits: 0 },
 ];
 const NO_VALUE = { value: null, unit: "", quality: "bad", reason: "no value" };
-const STALE_MS = 500;
+export const STALE_MS = 500;
 const TOO_OLD_MS = 3000;
 
-let lastCurve = [];
+let lastPull = null;
 
 export const find = (id) => document.getElementById(id);
 
@@ -132,8 +132,9 @@ export function showAge(age_ms) {
 // --- room left to each limit ---
 
 export function showRoom(live, stand) {
-  text("room-title", live.guard ? "Room left" : "Room left: not known");
-  const limits = !live.guard ? [] : limitsNow(live, stand).filter(({ limit, now }) => limit !== null || now !== null);
+  const known = live.guard && live.age_ms <= STALE_MS;
+  text("room-title", known ? "Room left" : "Room left: not known");
+  const limits = !known ? [] : limitsNow(live, stand).filter(({ limit, now }) => limit !== null || now !== null);
   const bars = find("room-bars");
   while (bars.children.length < limits.length) bars.append(makeBar());
   while (bars.children.length > limits.length) bars.lastElementChild.remove();
@@ -157,14 +158,27 @@ function fillBar(bar, limit) {
 
 // --- the pull ---
 
-// The curve of the last pull stays until the next one begins.
+// Curves come uncorrected, and are shown corrected like all other figures.
+const ofLive = ({ curve, values }) => ({ curve, factor: values.correction?.value ?? 1, correction: values.correction?.reason });
+const ofLast = ({ curve, correction_factor: factor, correction }) => ({
+  curve: curve.map((point) => [point.speed_rpm, point.torque_nm, point.power_kw]), factor, correction,
+});
+
+export function keepLast(pull) {
+  lastPull = pull;
+}
+
+// Between pulls the last one is shown, as it is stored.
 export function showPull(live) {
   const canvas = find("curve");
-  if (live.pull && live.curve.length > 0) lastCurve = live.curve;
-  text("pull-words", live.pull || (lastCurve.length ? "No pull is under way; this is the last one." : "No pull is under way."));
-  const points = lastCurve.map(([rpm, nm, kw]) => [rpm, inUnits(nm, "N·m"), inUnits(kw, "kW")]);
+  const last = lastPull ? ` Shown: pull ${lastPull.id}, ${lastPull.build}, ${atClock(lastPull.started_utc)}.` : "";
+  text("pull-words", live.pull || `No pull is under way.${last}`);
+  const { curve, factor, correction } = live.pull ? ofLive(live) : lastPull ? ofLast(lastPull) : { curve: [], factor: 1 };
+  const how = correction ? `both corrected: ${correction}` : "both uncorrected";
+  text("curve-correction", curve.length === 0 ? "nothing drawn yet" : how);
+  const points = curve.map(([rpm, nm, kw]) => [rpm, inUnits(nm * factor, "N·m"), inUnits(kw * factor, "kW")]);
   draw(canvas, points);
-  const drawn = `${points.length} ${unitOf("kW")}`;
+  const drawn = `${live.pull ? "live" : lastPull?.id} ${points.length} ${unitOf("kW")}`;
   if (canvas.dataset.drawn !== drawn) {
     canvas.dataset.drawn = drawn;
     canvas.setAttribute("aria-label", describe(points));

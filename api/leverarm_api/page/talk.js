@@ -12,8 +12,8 @@ export function takeTokenFromAddress() {
 export const useToken = (token) => sessionStorage.setItem(TOKEN, token.trim());
 export const hasToken = () => Boolean(sessionStorage.getItem(TOKEN));
 
-export async function read(path) {
-  return answerOf(await fetch(path, { cache: "no-store" }));
+export async function read(path, signal) {
+  return answerOf(await fetch(path, { cache: "no-store", signal }));
 }
 
 const withToken = (headers) => ({ ...headers, "Authorization": `Bearer ${sessionStorage.getItem(TOKEN) ?? ""}` });

@@ -10,7 +10,7 @@ export const STATES = {
   "tripped": ["Tripped", "The ignition is grounded and stays so until somebody resets."],
 };
 
-export const stateWords = (state) => STATES[state] ?? ["Not known", "Nobody can say what the stand does. Use the button on the stand."];
+export const stateWords = (state) => STATES[state] ?? ["Not known", "The guard does not answer; use the button on the stand."];
 
 // `names` gives for each input what it is called when closed or on, and when not.
 export const inputWords = ([name, on], names) => (names?.[name] ?? [`${name} on`, `${name} off`])[on ? 0 : 1];

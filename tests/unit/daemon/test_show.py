@@ -9,8 +9,10 @@ from msgspec.structs import replace
 from rich.console import Console, RenderableType
 
 from leverarm_daemon import show
-from leverarm_daemon.records import Comparison, Group, Quality, Spread
+from leverarm_daemon.records import Comparison, Group, Quality, Spread, Value
+from leverarm_daemon.units import SI
 from support.api import PULLS, TRIPS
+from support.fakes import live
 from support.pulls import pull
 
 GREY = "\x1b[90m"
@@ -90,3 +92,14 @@ def test_a_warning_of_both_comparisons_is_told_once() -> None:
     assert "so it is." in lines[0]
     row = next(line.split() for line in lines if line.startswith("a "))
     assert row == ["a", "peak", "power", "1", "4.000", "kW", "-", "-"]
+
+
+def test_at_standstill_what_says_nothing_then_is_not_shown() -> None:
+    turning = live()
+    hanging = Value(3.0, "N·m", reason="force times arm")
+    values = {**turning.values, "speed_rpm": Value(0.0, "rpm"), "torque_nm": hanging}
+    still = replace(turning, values=values)
+    told = [dict(show.live_rows(one, SI)) for one in (turning, still)]
+    assert "  power, corrected" in told[0]
+    assert "  power, corrected" not in told[1]
+    assert told[1]["  torque"] == "3.00 N·m   (force times arm)"
